@@ -1,0 +1,2 @@
+drop table library_versions;
+drop function library_versions_immutable();

@@ -1,0 +1,1 @@
+drop table idempotency_keys, audit_events, attachments;
