@@ -1,0 +1,348 @@
+package diagnosis
+
+import (
+	"math"
+	"sort"
+
+	"nextprobe/internal/problem"
+)
+
+// ExplainOptions bounds the search for explanations. The zero value means sets
+// of up to three causes down to a thousandth of the best, as many as there are.
+type ExplainOptions struct {
+	MaxCauses int     // causes at once, at least 1; 0 means 3
+	Ratio     float64 // least probability relative to the best, in (0,1]; 0 means 1e-3
+	Limit     int     // explanations returned at most; 0 means all
+}
+
+// Explanation is one set of causes, all present and all others absent, with its
+// share of P(E). The unmodelled cause stands in it as UnmodelledID; the empty
+// set is "no fault".
+type Explanation struct {
+	Causes      []string
+	Probability float64
+}
+
+// Explanations returns the most probable sets of causes, best first (ties by
+// the causes' order), and the share of P(E) they cover together. Causes with
+// prior 1 stand in every set and do not count towards MaxCauses. Errors as
+// Infer; invalid for options out of range.
+//
+// All findings are used, also those that Infer would leave out.
+func (m *Model) Explanations(ev []Observation, opt ExplainOptions) ([]Explanation, float64, error) {
+	opt, err := opt.filled()
+	if err != nil {
+		return nil, 0, err
+	}
+	s, err := m.prepare(ev)
+	if err != nil {
+		return nil, 0, err
+	}
+	logE := s.logEvidence()
+	if math.IsInf(logE, -1) {
+		return nil, 0, m.errImpossible(s.steps)
+	}
+	list, covered := s.explain(opt, logE)
+	return list, covered, nil
+}
+
+func (o ExplainOptions) filled() (ExplainOptions, error) {
+	if o.MaxCauses == 0 {
+		o.MaxCauses = 3
+	}
+	if o.Ratio == 0 {
+		o.Ratio = 1e-3
+	}
+	var c checker
+	if o.MaxCauses < 0 {
+		c.failf("max_causes", "%d; give at least 1", o.MaxCauses)
+	}
+	if !(o.Ratio > 0 && o.Ratio <= 1) {
+		c.failf("ratio", "%v; give a number above 0 and at most 1", o.Ratio)
+	}
+	if o.Limit < 0 {
+		c.failf("limit", "%d; give 0 for all, or a positive number", o.Limit)
+	}
+	return o, problem.InFields(c.fields)
+}
+
+// suspect is a cause as the search sees it. The unmodelled cause comes last.
+type suspect struct {
+	id    string
+	odds  float64 // prior odds times the factor of the findings without an axis
+	moves []move  // axis is the place among the search's dimensions
+}
+
+// search enumerates sets of causes. Its pruning rests on this: the factor by
+// which a further cause changes the probability of a level never grows as more
+// causes are present, since they leave less to be explained.
+type search struct {
+	dims     []*dimension
+	suspects []suspect
+	always   []string
+	opt      ExplainOptions
+	best     float64
+	found    []candidateSet
+	logScale float64
+}
+
+type candidateSet struct {
+	members []int
+	p       float64 // relative to the set without suspects, see logScale
+}
+
+func (s *session) explain(opt ExplainOptions, logE float64) ([]Explanation, float64) {
+	se, start := s.newSearch(opt)
+	p := se.probability(start)
+	se.consider(nil, p)
+	all := make([]int, len(se.suspects))
+	for i := range all {
+		all[i] = i
+	}
+	se.extend(grownSet{state: start, odds: 1, p: p}, all)
+	return se.list(logE)
+}
+
+// newSearch returns the search and the state of its dimensions without suspects.
+func (s *session) newSearch(opt ExplainOptions) (*search, [][]float64) {
+	u := 0
+	if s.m.unmodelled == 1 {
+		u = 1
+	}
+	se := &search{opt: opt, logScale: s.base[u]}
+	var start [][]float64
+	at := make(map[int]int)
+	for k := range s.steps {
+		if st := &s.steps[k]; len(st.top) > 1 {
+			at[st.finding] = len(se.dims)
+			dim := &dimension{step: *st, leak: s.m.leakMoves(st)}
+			se.dims = append(se.dims, dim)
+			start = append(start, dim.leak[u].mass)
+		}
+	}
+	for i, c := range s.m.causes {
+		if c.Prior == 1 {
+			se.always = append(se.always, c.ID)
+		}
+		if !active(c.Prior) {
+			continue
+		}
+		se.logScale += math.Log1p(-c.Prior)
+		su := suspect{id: c.ID, odds: c.Prior / (1 - c.Prior) * s.gain[i]}
+		for _, l := range s.m.byCause[i] {
+			if d, ok := at[l.finding]; ok {
+				su.add(se.dims, d, l.effect)
+			}
+		}
+		se.add(su)
+	}
+	switch {
+	case u == 1:
+		se.always = append(se.always, UnmodelledID)
+	case s.m.unmodelled > 0:
+		su := suspect{id: UnmodelledID, odds: math.Exp(s.base[1] - s.base[0])}
+		for d, dim := range se.dims {
+			if e := s.m.byUnmodelled[dim.finding]; e.cdf != nil {
+				su.add(se.dims, d, e)
+			}
+		}
+		se.add(su)
+	}
+	return se, start
+}
+
+func (su *suspect) add(dims []*dimension, d int, e effect) {
+	cum, mass := dims[d].ranges(e)
+	if cum[0] < 1 {
+		su.moves = append(su.moves, move{axis: d, cum: cum, mass: mass})
+	}
+}
+
+// add leaves out a cause that the evidence rules out whatever else is present.
+func (se *search) add(su suspect) {
+	if su.odds > 0 {
+		se.suspects = append(se.suspects, su)
+	}
+}
+
+// probability is that of the findings with an axis, given a state of each.
+func (se *search) probability(state [][]float64) float64 {
+	p := 1.0
+	for d, dim := range se.dims {
+		p *= inner(state[d], dim.weight)
+	}
+	return p
+}
+
+func inner(a, b []float64) float64 {
+	sum := 0.0
+	for k := range a {
+		sum += a[k] * b[k]
+	}
+	return sum
+}
+
+func (se *search) consider(members []int, p float64) {
+	if p > se.best {
+		se.best = p
+	}
+	if p > 0 && p >= se.opt.Ratio*se.best {
+		sorted := append([]int(nil), members...)
+		sort.Ints(sorted)
+		se.found = append(se.found, candidateSet{sorted, p})
+	}
+}
+
+// next is one way to grow a set: the factor on its probability, and a bound on
+// the factor the same cause can have once further causes have joined.
+type next struct {
+	suspect       int
+	factor, bound float64
+}
+
+// grownSet is a set of suspects with the state of each dimension, the product
+// of its odds and its probability (odds included).
+type grownSet struct {
+	members []int
+	state   [][]float64
+	odds, p float64
+}
+
+// extend grows a set by each cause of rest and by those after it, the largest
+// bound first.
+func (se *search) extend(set grownSet, rest []int) {
+	left := se.opt.MaxCauses - len(set.members)
+	if left <= 0 || len(rest) == 0 {
+		return
+	}
+	options := make([]next, len(rest))
+	for k, i := range rest {
+		f, b := se.suspects[i].factor(se.dims, set.state)
+		options[k] = next{i, f, b}
+	}
+	after := rest
+	if left > 1 {
+		sort.SliceStable(options, func(a, b int) bool { return options[a].bound > options[b].bound })
+		after = make([]int, len(options))
+		for k, o := range options {
+			after[k] = o.suspect
+		}
+	}
+	for k, o := range options {
+		last := left == 1 || k+1 == len(options)
+		if last && set.p > 0 && set.p*o.factor < se.opt.Ratio*se.best {
+			continue
+		}
+		grown := grownSet{
+			members: append(append([]int(nil), set.members...), o.suspect),
+			odds:    set.odds * se.suspects[o.suspect].odds,
+			p:       set.p * o.factor,
+		}
+		if !last || set.p == 0 {
+			grown.state = se.grow(set.state, o.suspect)
+		}
+		if set.p == 0 {
+			// A set of probability 0 may have supersets that are possible.
+			grown.p = grown.odds * se.probability(grown.state)
+		}
+		se.consider(grown.members, grown.p)
+		if last {
+			continue
+		}
+		// Every further cause comes later in the order, so none has a larger bound.
+		bound := options[k+1].bound
+		reach := grown.p * bound * math.Pow(math.Max(1, bound), float64(left-2))
+		if reach < se.opt.Ratio*se.best {
+			continue
+		}
+		se.extend(grown, after[k+1:])
+	}
+}
+
+// factor returns how much the probability changes when the cause joins, and the
+// bound on that change for every superset: a soft finding's factor is a mean
+// over its ranges, and each range's own factor never grows. A range of
+// probability 0 gives no bound. The factor is meaningless where the set itself
+// has probability 0.
+func (su *suspect) factor(dims []*dimension, state [][]float64) (factor, bound float64) {
+	factor, bound = su.odds, su.odds
+	for k := range su.moves {
+		mv := &su.moves[k]
+		f, w := state[mv.axis], dims[mv.axis].weight
+		before, after, below, top := 0.0, 0.0, 0.0, 0.0
+		for t := range f {
+			moved := mv.cum[t]*f[t] + mv.mass[t]*below
+			below += f[t]
+			if w[t] == 0 {
+				continue
+			}
+			before += w[t] * f[t]
+			after += w[t] * moved
+			if f[t] == 0 {
+				top = math.Inf(1)
+			} else {
+				top = math.Max(top, moved/f[t])
+			}
+		}
+		if top == 0 {
+			return 0, 0
+		}
+		factor *= after / before
+		bound *= top
+	}
+	return factor, bound
+}
+
+func (se *search) grow(state [][]float64, i int) [][]float64 {
+	grown := append([][]float64(nil), state...)
+	for k := range se.suspects[i].moves {
+		mv := &se.suspects[i].moves[k]
+		f := append([]float64(nil), state[mv.axis]...)
+		raise(f, axis{stride: 1, radix: len(f)}, mv)
+		grown[mv.axis] = f
+	}
+	return grown
+}
+
+// list sorts what was found and turns it into shares of P(E).
+func (se *search) list(logE float64) ([]Explanation, float64) {
+	kept := se.found[:0]
+	for _, c := range se.found {
+		if c.p >= se.opt.Ratio*se.best {
+			kept = append(kept, c)
+		}
+	}
+	sort.Slice(kept, func(a, b int) bool {
+		if kept[a].p != kept[b].p {
+			return kept[a].p > kept[b].p
+		}
+		return lessSet(kept[a].members, kept[b].members)
+	})
+	if se.opt.Limit > 0 && len(kept) > se.opt.Limit {
+		kept = kept[:se.opt.Limit]
+	}
+	list := make([]Explanation, 0, len(kept))
+	covered := 0.0
+	for _, c := range kept {
+		ids := append([]string{}, se.always...)
+		for _, i := range c.members {
+			ids = append(ids, se.suspects[i].id)
+		}
+		p := math.Exp(se.logScale + math.Log(c.p) - logE)
+		covered += p
+		list = append(list, Explanation{Causes: ids, Probability: math.Min(1, p)})
+	}
+	return list, math.Min(1, covered)
+}
+
+func lessSet(a, b []int) bool {
+	if len(a) != len(b) {
+		return len(a) < len(b)
+	}
+	for k := range a {
+		if a[k] != b[k] {
+			return a[k] < b[k]
+		}
+	}
+	return false
+}

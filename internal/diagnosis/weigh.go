@@ -1,0 +1,70 @@
+package diagnosis
+
+import (
+	"math"
+)
+
+// MaxDecibans bounds a weight of evidence: beyond twenty orders of magnitude,
+// and where the model makes something impossible, the size says nothing more.
+const MaxDecibans = 200
+
+// Weights returns the weight of evidence of each observation for each cause in
+// decibans, 10·log10[odds(X_i|E) / odds(X_i|E without j)] (Good 1950), as
+// [cause index][observation index]: what taking the observation away would
+// change, all others staying. Values are held within ±MaxDecibans; a cause with
+// prior 0 or 1 has weight 0. Errors as Infer.
+func (m *Model) Weights(ev []Observation) ([][]float64, error) {
+	all, err := m.Infer(ev)
+	if err != nil {
+		return nil, err
+	}
+	weights := make([][]float64, len(m.causes))
+	for i := range weights {
+		weights[i] = make([]float64, len(ev))
+	}
+	rest := make([]Observation, 0, len(ev))
+	for j := range ev {
+		rest = append(append(rest[:0], ev[:j]...), ev[j+1:]...)
+		without, err := m.Infer(rest)
+		if err != nil {
+			return nil, err
+		}
+		for i := range weights {
+			if active(m.causes[i].Prior) {
+				weights[i][j] = decibans(all.Marginals[i], all.absent[i]) - decibans(without.Marginals[i], without.absent[i])
+				weights[i][j] = math.Max(-MaxDecibans, math.Min(MaxDecibans, weights[i][j]))
+			}
+		}
+	}
+	return weights, nil
+}
+
+// decibans is 10·log10 of the odds, finite for impossible and certain.
+func decibans(present, absent float64) float64 {
+	const beyond = 2 * MaxDecibans
+	return math.Max(-beyond, math.Min(beyond, 10*(math.Log10(present)-math.Log10(absent))))
+}
+
+// Conflict returns log2[Π P(e_j) / P(E)] in bits: above 0 the observations
+// support each other less than if they had nothing to do with each other, above
+// 3 strongly so (Jensen, Chamberlain, Nordahl and Jensen 1991). Errors as Infer.
+func (m *Model) Conflict(ev []Observation) (float64, error) {
+	s, err := m.prepare(ev)
+	if err != nil {
+		return 0, err
+	}
+	if len(ev) == 0 {
+		return 0, nil
+	}
+	logE := s.logEvidence()
+	if math.IsInf(logE, -1) {
+		return 0, m.errImpossible(s.steps)
+	}
+	sum := -logE
+	for k := range s.steps {
+		if !s.isDropped(s.steps[k].finding) {
+			sum += m.logAlone(s.steps[k])
+		}
+	}
+	return sum / math.Ln2, nil
+}
