@@ -1,0 +1,481 @@
+package diagnosis
+
+import (
+	"math"
+	"sort"
+	"strings"
+)
+
+// Kinds of advice.
+const (
+	AdviseMeasure  = "measure"
+	AdviseRepair   = "repair"
+	AdviseEscalate = "escalate"
+)
+
+// Reason codes: why the advice is what it is.
+const (
+	// ReasonBestGain: this measurement saves most per money spent.
+	ReasonBestGain = "best_gain"
+	// ReasonAlreadyOpen: as best_gain, and its access is open already.
+	ReasonAlreadyOpen = "already_open"
+	// ReasonSharedOpening: it pays together with others behind the same opening.
+	ReasonSharedOpening = "shared_opening"
+	// ReasonConfident: one cause is beyond ConfidentAt.
+	ReasonConfident = "confident"
+	// ReasonConfirmed: a confirmed cause waits for its repair and nothing else pays.
+	ReasonConfirmed = "confirmed"
+	// ReasonNothingPays: no measurement saves what it costs; repairing does.
+	ReasonNothingPays = "nothing_pays"
+	// ReasonNothingLeft: no measurement is left; repairing is worth it.
+	ReasonNothingLeft = "nothing_left"
+	// ReasonUnmodelled: the unmodelled cause is beyond EscalateAt.
+	ReasonUnmodelled = "unmodelled"
+	// ReasonNoFault: most probably nothing is wrong that the model knows.
+	ReasonNoFault = "no_fault"
+	// ReasonNothingHelps: neither a measurement nor a repair is worth its cost.
+	ReasonNothingHelps = "nothing_helps"
+)
+
+const (
+	// ConfidentAt is the belief in a cause beyond which it is repaired.
+	ConfidentAt = 0.9
+	// EscalateAt is the belief in the unmodelled cause beyond which the engine
+	// says that this is outside what it knows.
+	EscalateAt = 0.3
+	// tieWithin is the relative difference of scores that counts as a tie.
+	tieWithin = 0.05
+)
+
+// Reason holds the numbers behind the advice; the caller words them.
+type Reason struct {
+	Code        string
+	Probability float64 // of the cause, of unmodelled, or of no fault
+	Gain        float64 // money the measurement is expected to save
+	Cost        float64 // money the measurement, or the needless repair, costs
+	Loss        float64 // expected loss when acting now, the most that could be saved
+	Together    []string
+}
+
+// Shift is what an outcome does to the causes: the one whose probability rises
+// most and the one whose falls most, "" where none moves.
+type Shift struct {
+	Up, Down                       string
+	UpFrom, UpTo, DownFrom, DownTo float64
+}
+
+// Candidate is one measurement as the policy sees it.
+type Candidate struct {
+	Finding string
+	Cost    float64  // money, opening and closing included
+	Minutes float64  // likewise
+	Access  []string // openings still to open, in order
+	Hazard  int      // the highest met on the way
+	Gain    float64  // money it is expected to save
+	Score   float64  // gain by cost, raised where an opening is shared
+	// Outcomes is P(level | E), Shifts what each level would separate.
+	Outcomes []float64
+	Shifts   []Shift
+
+	own      float64 // money without the openings
+	after    []outcome
+	together []string
+}
+
+// Advice is the next step.
+type Advice struct {
+	Kind    string // AdviseMeasure, AdviseRepair or AdviseEscalate
+	Finding string // to measure
+	Cause   string // to repair
+	Reason  Reason
+	// ExpectedCost is the money from here to the end if the advice is followed,
+	// by one step of look-ahead and a sequence of repairs by probability over
+	// cost after it.
+	ExpectedCost float64
+	Candidates   []Candidate // best first
+	Posterior    *Posterior
+}
+
+// policy chooses between two ways of ranking; both are kept because the
+// simulation compares them.
+type policy int
+
+const (
+	// byLoss ranks by the fall of expected loss per money.
+	byLoss policy = iota
+	// byRepairCost measures where cost + Σ P(x)·ECR(x) falls below ECR.
+	byRepairCost
+)
+
+// Advise returns the next step: one measurement, a repair, or to hand over.
+// Errors: as Infer for the evidence; invalid for an economy or a state with
+// unknown ids, numbers out of range, circular openings, or causes without a
+// repair cost. The same input gives the same advice.
+func (m *Model) Advise(ev []Observation, eco *Economy, st State) (*Advice, error) {
+	return m.advise(ev, eco, st, byLoss)
+}
+
+// adviser carries one call of Advise.
+type adviser struct {
+	m      *Model
+	l      *ledger
+	o      *outlook
+	st     State
+	rule   policy
+	post   *Posterior
+	skip   []bool // confirmed causes
+	loss   float64
+	repair float64
+	list   []Candidate
+}
+
+func (m *Model) advise(ev []Observation, eco *Economy, st State, rule policy) (*Advice, error) {
+	l, err := m.newLedger(eco, st)
+	if err != nil {
+		return nil, err
+	}
+	known := m
+	if len(st.Confirmed) > 0 {
+		certain := make(map[string]float64, len(st.Confirmed))
+		for _, id := range st.Confirmed {
+			certain[id] = 1
+		}
+		if known, err = m.WithPriors(certain); err != nil {
+			return nil, err
+		}
+	}
+	s, err := known.prepare(ev)
+	if err != nil {
+		return nil, err
+	}
+	post, err := s.posterior()
+	if err != nil {
+		return nil, err
+	}
+	a := &adviser{m: known, l: l, st: st, rule: rule, post: post, skip: make([]bool, len(m.causes))}
+	for _, id := range st.Confirmed {
+		a.skip[m.causeIndex[id]] = true
+	}
+	a.o = s.newOutlook(s.solve())
+	a.loss = a.expectedLoss(post.Marginals)
+	a.repair = l.repairCost(post.Marginals, a.skip, post.Unmodelled, post.NoFault)
+	a.assess()
+	a.rank()
+	return a.decide(), nil
+}
+
+// expectedLoss is Φ, the sum of the losses of all causes not confirmed.
+func (a *adviser) expectedLoss(present []float64) float64 {
+	sum := 0.0
+	for i, p := range present {
+		if !a.skip[i] {
+			sum += a.l.loss(i, p)
+		}
+	}
+	return sum
+}
+
+// assess works out every action that can be taken now.
+func (a *adviser) assess() {
+	barred := make(map[int]bool)
+	for k := range a.o.s.steps {
+		barred[a.o.s.steps[k].finding] = true
+	}
+	for _, id := range a.st.Unavailable {
+		barred[a.m.findingIndex[id]] = true
+	}
+	eco := a.l.eco
+	for _, act := range eco.Actions {
+		j := a.m.findingIndex[act.Finding]
+		if barred[j] {
+			continue
+		}
+		c := Candidate{Finding: act.Finding, Hazard: act.Hazard}
+		want := []string{act.Access}
+		minutes, hazard := a.l.reach(want)
+		c.Access = a.l.missing(want)
+		c.Hazard = max(c.Hazard, hazard)
+		c.Minutes = act.Minutes + minutes
+		c.Cost = c.Minutes*eco.LabourPerMinute + eco.RiskCost[c.Hazard]
+		c.own = act.Minutes*eco.LabourPerMinute + eco.RiskCost[act.Hazard]
+		c.after = a.o.outcomes(j)
+		for x := range c.after {
+			c.Outcomes = append(c.Outcomes, c.after[x].p)
+			c.Shifts = append(c.Shifts, a.shift(&c.after[x]))
+		}
+		c.Gain = a.gain(&c)
+		a.list = append(a.list, c)
+	}
+}
+
+// gain is the money the measurement saves, by the policy's own measure. It
+// cannot be negative but for rounding.
+func (a *adviser) gain(c *Candidate) float64 {
+	if a.rule == byRepairCost {
+		return math.Max(0, a.repair-a.repairAfter(c))
+	}
+	left := 0.0
+	for x := range c.after {
+		if c.after[x].p > 0 {
+			left += c.after[x].p * a.expectedLoss(c.after[x].present)
+		}
+	}
+	// φ lies between half the smaller expected cost and the whole; twice its
+	// fall is in the order of the money saved.
+	if g := 2 * (a.loss - left); g > 1e-12*a.loss {
+		return g
+	}
+	return 0
+}
+
+// repairAfter is Σ P(x)·ECR(x).
+func (a *adviser) repairAfter(c *Candidate) float64 {
+	sum := 0.0
+	for x := range c.after {
+		if o := &c.after[x]; o.p > 0 {
+			sum += o.p * a.l.repairCost(o.present, a.skip, o.share, a.noFaultAfter(c.Finding, x, o))
+		}
+	}
+	return sum
+}
+
+// noFaultAfter is P(no fault | E, level): the leaks alone must give the level.
+func (a *adviser) noFaultAfter(finding string, x int, o *outcome) float64 {
+	j := a.m.findingIndex[finding]
+	p := a.m.leakUpTo(j, x, false)
+	if x > 0 {
+		p -= a.m.leakUpTo(j, x-1, false)
+	}
+	return clamp(a.post.NoFault * p / o.p)
+}
+
+func (a *adviser) shift(o *outcome) Shift {
+	var s Shift
+	up, down := 1e-9, -1e-9
+	if o.p <= 0 {
+		return s
+	}
+	for i, p := range o.present {
+		before := a.post.Marginals[i]
+		switch d := p - before; {
+		case d > up:
+			up, s.Up, s.UpFrom, s.UpTo = d, a.m.causes[i].ID, before, p
+		case d < down:
+			down, s.Down, s.DownFrom, s.DownTo = d, a.m.causes[i].ID, before, p
+		}
+	}
+	return s
+}
+
+// rank scores by gain over cost, lets openings be shared, and sorts.
+func (a *adviser) rank() {
+	for k := range a.list {
+		c := &a.list[k]
+		c.Score = c.Gain / a.payable(c.Cost)
+		if a.rule == byRepairCost {
+			// Above 1 where ECO < ECR, and the larger the smaller ECO is.
+			c.Score = 1 + (c.Gain-c.Cost)/a.payable(0)
+		}
+	}
+	if a.rule == byLoss {
+		a.shareOpenings()
+	}
+	sort.SliceStable(a.list, func(x, y int) bool { return a.list[x].Score > a.list[y].Score })
+	for from := 0; from < len(a.list); {
+		to := from + 1
+		for to < len(a.list) && a.list[to].Score >= (1-tieWithin)*a.list[from].Score {
+			to++
+		}
+		tied := a.list[from:to]
+		sort.SliceStable(tied, func(x, y int) bool { return before(&tied[x], &tied[y]) })
+		from = to
+	}
+}
+
+// before breaks a tie: lower hazard, then lower cost, then id.
+func before(x, y *Candidate) bool {
+	if x.Hazard != y.Hazard {
+		return x.Hazard < y.Hazard
+	}
+	if x.Cost != y.Cost {
+		return x.Cost < y.Cost
+	}
+	return x.Finding < y.Finding
+}
+
+// payable keeps a measurement that costs nothing from an infinite score: a
+// quarter of a minute is the least that anything takes.
+func (a *adviser) payable(cost float64) float64 {
+	return math.Max(cost, math.Max(a.l.eco.LabourPerMinute/4, 1e-9))
+}
+
+// shareOpenings raises the score of the first measurement behind each set of
+// openings to that of the best prefix of all that these openings allow (cost
+// clusters: Langseth and Jensen 2001; Ottosen and Jensen 2010). Gains are joined
+// as if each took its share of the loss that the ones before it leave, so that
+// two measurements that tell the same are not both paid in full.
+func (a *adviser) shareOpenings() {
+	done := make(map[string]bool)
+	for k := range a.list {
+		box := a.list[k].Access
+		key := strings.Join(box, "\x00")
+		if len(box) == 0 || done[key] {
+			continue
+		}
+		done[key] = true
+		var inside []*Candidate
+		for n := range a.list {
+			if c := &a.list[n]; len(c.Access) > 0 && c.Gain > 0 && subset(c.Access, box) {
+				inside = append(inside, c)
+			}
+		}
+		if len(inside) < 2 {
+			continue
+		}
+		sort.SliceStable(inside, func(x, y int) bool {
+			gx, gy := inside[x].Gain*a.payable(inside[y].own), inside[y].Gain*a.payable(inside[x].own)
+			if gx != gy {
+				return gx > gy
+			}
+			return before(inside[x], inside[y])
+		})
+		a.bestPrefix(inside, box)
+	}
+}
+
+func (a *adviser) bestPrefix(inside []*Candidate, box []string) {
+	minutes, hazard := a.l.reach(box)
+	cost := minutes*a.l.eco.LabourPerMinute + a.l.eco.RiskCost[hazard]
+	whole := 2 * a.loss
+	left, best, size := 1.0, 0.0, 0
+	for k, c := range inside {
+		left *= 1 - math.Min(1, c.Gain/whole)
+		cost += c.own
+		if score := whole * (1 - left) / a.payable(cost); score > best {
+			best, size = score, k+1
+		}
+	}
+	first := inside[0]
+	if size < 2 || best <= first.Score {
+		return
+	}
+	first.Score = best
+	first.together = nil
+	for _, c := range inside[1:size] {
+		first.together = append(first.together, c.Finding)
+	}
+}
+
+func subset(a, b []string) bool {
+	for _, x := range a {
+		found := false
+		for _, y := range b {
+			found = found || x == y
+		}
+		if !found {
+			return false
+		}
+	}
+	return true
+}
+
+// decide applies the stop rules in order: outside what the model knows, sure
+// enough, worth measuring, worth repairing.
+func (a *adviser) decide() *Advice {
+	adv := &Advice{Candidates: a.list, Posterior: a.post}
+	adv.Reason.Loss = 2 * a.loss
+	if a.post.Unmodelled > EscalateAt {
+		return a.escalateFor(adv, ReasonUnmodelled, a.post.Unmodelled)
+	}
+	if i := a.mostProbable(); i >= 0 && a.post.Marginals[i] > ConfidentAt {
+		return a.repairOf(adv, i, ReasonConfident)
+	}
+	if len(a.list) > 0 {
+		// The score is gain over cost, so beyond 1 the measurement pays.
+		if c := &a.list[0]; c.Score > 1 {
+			return a.measure(adv, c)
+		}
+	}
+	if i := a.worthRepair(); i >= 0 {
+		if len(a.list) == 0 {
+			return a.repairOf(adv, i, ReasonNothingLeft)
+		}
+		return a.repairOf(adv, i, ReasonNothingPays)
+	}
+	if len(a.st.Confirmed) > 0 {
+		return a.repairOf(adv, a.m.causeIndex[a.st.Confirmed[0]], ReasonConfirmed)
+	}
+	if a.post.NoFault > 0.5 {
+		return a.escalateFor(adv, ReasonNoFault, a.post.NoFault)
+	}
+	return a.escalateFor(adv, ReasonNothingHelps, 0)
+}
+
+func (a *adviser) measure(adv *Advice, c *Candidate) *Advice {
+	adv.Kind, adv.Finding = AdviseMeasure, c.Finding
+	adv.Reason.Code = ReasonBestGain
+	if len(c.together) > 0 {
+		adv.Reason.Code, adv.Reason.Together = ReasonSharedOpening, c.together
+	} else if len(c.Access) == 0 && a.accessOf(c.Finding) != "" {
+		adv.Reason.Code = ReasonAlreadyOpen
+	}
+	adv.Reason.Gain, adv.Reason.Cost = c.Gain, c.Cost
+	adv.ExpectedCost = c.Cost + a.repairAfter(c)
+	return adv
+}
+
+func (a *adviser) accessOf(finding string) string {
+	for _, act := range a.l.eco.Actions {
+		if act.Finding == finding {
+			return act.Access
+		}
+	}
+	return ""
+}
+
+func (a *adviser) repairOf(adv *Advice, i int, code string) *Advice {
+	adv.Kind, adv.Cause = AdviseRepair, a.m.causes[i].ID
+	adv.Reason.Code = code
+	adv.Reason.Probability = a.post.Marginals[i]
+	adv.Reason.Cost = a.l.wrong[i]
+	adv.ExpectedCost = a.repair
+	if a.skip[i] {
+		adv.ExpectedCost += a.l.wrong[i]
+	}
+	return adv
+}
+
+func (a *adviser) escalateFor(adv *Advice, code string, p float64) *Advice {
+	adv.Kind = AdviseEscalate
+	adv.Reason.Code, adv.Reason.Probability = code, p
+	adv.ExpectedCost = a.l.escalate
+	if code == ReasonNoFault {
+		adv.ExpectedCost = a.repair
+	}
+	return adv
+}
+
+func (a *adviser) mostProbable() int {
+	best := -1
+	for i, p := range a.post.Marginals {
+		if !a.skip[i] && (best < 0 || p > a.post.Marginals[best]) {
+			best = i
+		}
+	}
+	return best
+}
+
+// worthRepair is the cause with the highest probability by cost among those
+// that cost more left alone than repaired needlessly, or -1.
+func (a *adviser) worthRepair() int {
+	best := -1
+	for i, p := range a.post.Marginals {
+		if a.skip[i] || p*a.l.miss[i] <= (1-p)*a.l.wrong[i] {
+			continue
+		}
+		if best < 0 || p*a.l.wrong[best] > a.post.Marginals[best]*a.l.wrong[i] {
+			best = i
+		}
+	}
+	return best
+}
