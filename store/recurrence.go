@@ -1,0 +1,259 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"nextprobe/internal/problem"
+	"nextprobe/internal/shop"
+)
+
+// Definitions of the recurrence report.
+//
+// The window is [From, min(To, Now)).
+//
+// A failure is a fault confirmed in the window, waived ones included: that the
+// shop left it unrepaired does not mean that it did not happen.
+//
+// A board's service begins at its first contact with the shop, the earlier of
+// its record and its first job, and ends at Now, or when a job of it was closed
+// as scrapped. Exposure is service time within the window; it is right-censored
+// there (IEC 60050-192, "time in service"; Nelson, "Recurrent Events Data
+// Analysis", 2003, counts the same way).
+//
+// Distance comes from odometer readings, those of the jobs and the board's own.
+// Between two readings it grows in a straight line; before the first and after
+// the last it is unknown and counts as none. Where an odometer went backwards
+// (another controller, a reset) the distance between the two is unknown too. A
+// board with fewer than two readings has no distance.
+//
+// What carries a group's thing, and which failures count against it:
+//
+//   - component, failure_mode, cause: every board, for its whole service;
+//   - connector_family, sealing: a board while a connector of that kind is in its
+//     register, from fitted to removed; failures that name such a connector;
+//   - part, lot: a board while such a part is installed; failures that name such
+//     an installed part;
+//   - action: a repair with that action, from the repair to the next fault of the
+//     same component on the same board in a later job, which is the failure, or
+//     to the end of service. It asks which repair lasts.
+//
+// Overlapping spans of one thing on one board count once: three connectors of a
+// family make one board-day a day. A removed thing that was fitted before the
+// first contact counts from the first contact. Groups by connector, part and
+// action also list keys that had exposure and no failure: that is the answer to
+// "which one holds".
+
+// board-wide events: every board carries the key.
+const (
+	eventsByFault = `
+select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action
+  from failed w cross join lateral (select %[1]s as key) k where k.key <> ''`
+	carriersAll = `
+select null::text as key, null::text as name, board_id, ''::text as unit, starts, ends from service`
+)
+
+const (
+	eventsByConnector = `
+select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action
+  from failed w
+  join connectors x on x.shop_id = @shop and x.id = w.connector_id
+  cross join lateral (select btrim(x.%[1]s) as key) k where k.key <> ''`
+	carriersByConnector = `
+select btrim(x.%[1]s) as key, btrim(x.%[1]s) as name, x.board_id, ''::text as unit,
+       greatest(x.fitted_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends
+  from connectors x join service s on s.board_id = x.board_id
+ where x.shop_id = @shop and btrim(x.%[1]s) <> ''`
+)
+
+// installedKey names what an installed part is: the article, or for a part from
+// elsewhere its name.
+const (
+	installedPart = `coalesce(x.part_id::text, x.part_name)`
+	installedLot  = `btrim(x.lot)`
+
+	eventsByInstalled = `
+select k.key, x.part_name as name, w.id, w.job_id, w.board_id, w.at, ''::text as action
+  from failed w
+  join installed_parts x on x.shop_id = @shop and x.id = w.installed_part_id
+  cross join lateral (select %[1]s as key) k where k.key <> ''`
+	carriersByInstalled = `
+select %[1]s as key, x.part_name as name, x.board_id, ''::text as unit,
+       greatest(x.installed_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends
+  from installed_parts x join service s on s.board_id = x.board_id
+ where x.shop_id = @shop and %[1]s <> ''`
+)
+
+// A repair's unit is the component it mended: two components of one board under
+// the same action are two things at risk.
+const (
+	mended = `
+select r.action as key, f.board_id, f.component, r.at as starts, n.id, n.job_id, n.at
+  from repairs r
+  join faults f on f.shop_id = r.shop_id and f.job_id = r.job_id and f.id = r.fault_id
+  left join lateral (
+    select l.id, l.job_id, l.at from faults l
+     where l.shop_id = f.shop_id and l.board_id = f.board_id and l.component = f.component
+       and l.at > r.at and l.job_id <> f.job_id
+     order by l.at, l.id limit 1) n on true
+ where r.shop_id = @shop`
+
+	eventsByAction = `
+select distinct m.key, m.key as name, m.id, m.job_id, m.board_id, m.at, m.key as action
+  from (` + mended + `) m where m.at >= @from and m.at < @to`
+	carriersByAction = `
+select m.key, m.key as name, m.board_id, m.component as unit,
+       greatest(m.starts, s.starts) as starts, least(coalesce(m.at, s.ends), s.ends) as ends
+  from (` + mended + `) m join service s on s.board_id = m.board_id`
+)
+
+// service is each board's span within the window, failed the faults in it.
+const recurrenceBase = `
+service as (
+  select b.id as board_id,
+         greatest(@from::timestamptz, least(b.created_at, j.first_opened)) as starts,
+         least(@to::timestamptz, j.scrapped) as ends
+    from boards b
+    left join (select board_id, min(opened_at) as first_opened, min(closed_at) filter (where state = 'scrapped') as scrapped
+                 from jobs where shop_id = @shop group by board_id) j on j.board_id = b.id
+   where b.shop_id = @shop
+),
+failed as (
+  select f.* from faults f where f.shop_id = @shop and f.at >= @from and f.at < @to
+)`
+
+// Spans of one thing are joined before they are measured. Segments are the
+// straight lines between odometer readings.
+const recurrenceExposure = `
+spans as (
+  select key, board_id, unit, unnest(range_agg(tstzrange(starts, ends))) as span
+    from carriers where starts < ends group by key, board_id, unit
+),
+readings as (
+  select board_id, at, max(km) as km from (
+    select board_id, opened_at as at, odometer_km as km from jobs where shop_id = @shop and odometer_km is not null
+    union all
+    select id, odometer_at, odometer_km from boards where shop_id = @shop and odometer_km is not null) r
+  group by board_id, at
+),
+segments as (
+  select board_id, at as starts, km, lead(at) over w as ends, lead(km) over w as next_km
+    from readings window w as (partition by board_id order by at)
+),
+exposure as (
+  select key, count(distinct board_id)::int as carriers, sum(extract(epoch from upper(span) - lower(span))) / 86400 as days
+    from spans group by key
+),
+distance as (
+  select p.key, sum((s.next_km - s.km)
+           * extract(epoch from least(upper(p.span), s.ends) - greatest(lower(p.span), s.starts))
+           / extract(epoch from s.ends - s.starts)) as km
+    from spans p join segments s on s.board_id = p.board_id
+   where s.next_km > s.km and s.starts < upper(p.span) and s.ends > lower(p.span)
+   group by p.key
+),
+hits as (
+  select board_id, key, count(distinct job_id) as jobs from events group by board_id, key
+),
+counted as (
+  select e.key, min(e.name) as name, count(distinct e.id)::int as failures, max(e.at) as last_at,
+         count(distinct e.job_id) filter (where j.comeback_of is not null)::int as comebacks
+    from events e join jobs j on j.shop_id = @shop and j.id = e.job_id
+   group by e.key
+),
+keys as (
+  select key, min(name) as name from (
+    select key, name from counted union all select c.key, c.name from carriers c join spans s on s.key = c.key) k
+  where key is not null group by key
+)
+select k.key, k.name, coalesce(n.failures, 0),
+       (select count(*) from hits h where h.key = k.key)::int,
+       (select count(*) from hits h where h.key = k.key and h.jobs > 1)::int,
+       coalesce(x.carriers, 0), coalesce(x.days, 0)::float8, coalesce(d.km, 0)::float8,
+       coalesce(n.comebacks, 0), n.last_at
+  from keys k
+  left join counted n on n.key = k.key
+  left join exposure x on x.key = k.key or x.key is null
+  left join distance d on d.key = k.key or d.key is null
+ order by coalesce(n.failures, 0) desc, k.key`
+
+// recurrenceGroup is the SQL of one group.
+type recurrenceGroup struct{ events, carriers string }
+
+var recurrenceGroups = map[shop.RecurrenceGroup]recurrenceGroup{
+	shop.ByComponent:       {fmt.Sprintf(eventsByFault, "w.component"), carriersAll},
+	shop.ByFailureMode:     {fmt.Sprintf(eventsByFault, "w.failure_mode"), carriersAll},
+	shop.ByCause:           {fmt.Sprintf(eventsByFault, "w.cause"), carriersAll},
+	shop.ByConnectorFamily: {fmt.Sprintf(eventsByConnector, "family"), fmt.Sprintf(carriersByConnector, "family")},
+	shop.BySealing:         {fmt.Sprintf(eventsByConnector, "sealing"), fmt.Sprintf(carriersByConnector, "sealing")},
+	shop.ByPart:            {fmt.Sprintf(eventsByInstalled, installedPart), fmt.Sprintf(carriersByInstalled, installedPart)},
+	shop.ByLot:             {fmt.Sprintf(eventsByInstalled, installedLot), fmt.Sprintf(carriersByInstalled, installedLot)},
+	shop.ByAction:          {eventsByAction, carriersByAction},
+}
+
+// recurrenceArgs checks a query and gives its arguments; To is cut at Now.
+func recurrenceArgs(shopID shop.ID, q shop.RecurrenceQuery) (recurrenceGroup, pgx.NamedArgs, error) {
+	g, ok := recurrenceGroups[q.Group]
+	if !ok {
+		return g, nil, problem.InField("group",
+			"must be component, connector_family, failure_mode, cause, part, lot, sealing or action, not %q", q.Group)
+	}
+	to := q.To
+	if !q.Now.IsZero() && q.Now.Before(to) {
+		to = q.Now
+	}
+	if !q.From.Before(q.To) {
+		return g, nil, problem.InField("from", "must be before to")
+	}
+	return g, pgx.NamedArgs{"shop": shopID, "from": q.From, "to": to}, nil
+}
+
+// Recurrence counts failures and exposure per key of the group, most failures
+// first, then by key. The definitions are at the head of this file. Boards hit
+// twice or more are those with failures in two jobs or more.
+func (s *Store) Recurrence(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, error) {
+	g, args, err := recurrenceArgs(shopID, q)
+	if err != nil {
+		return nil, err
+	}
+	return all(ctx, s.pool, func(row pgx.CollectableRow) (c shop.GroupCount, err error) {
+		var last *time.Time
+		err = row.Scan(&c.Key, &c.Name, &c.Failures, &c.Boards, &c.RepeatBoards, &c.Carriers, &c.BoardDays,
+			&c.DistanceKM, &c.Comebacks, &last)
+		if last != nil {
+			c.LastAt = *last
+		}
+		return c, err
+	}, `with`+recurrenceBase+`,
+events as (`+g.events+`),
+carriers as (`+g.carriers+`),`+recurrenceExposure, args)
+}
+
+// RecurrenceEvents lists the failures behind one row of Recurrence, in order of
+// time. Action is the repair that did not last in a report by action, else the
+// first repair of the fault.
+func (s *Store) RecurrenceEvents(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery, key string) ([]shop.FaultEvent, error) {
+	g, args, err := recurrenceArgs(shopID, q)
+	if err != nil {
+		return nil, err
+	}
+	args["key"] = key
+	return all(ctx, s.pool, func(row pgx.CollectableRow) (e shop.FaultEvent, err error) {
+		err = row.Scan(&e.FaultID, &e.JobID, &e.BoardID, &e.JobNumber, &e.BoardSerial, &e.Cause, &e.Component,
+			&e.At, &e.OdometerKM, &e.Action, &e.ComebackOf)
+		return e, err
+	}, `with`+recurrenceBase+`,
+events as (`+g.events+`)
+select e.id, e.job_id, e.board_id, j.number, b.serial, f.cause, f.component, f.at, j.odometer_km,
+       coalesce(nullif(e.action, ''), (select r.action from repairs r
+         where r.shop_id = @shop and r.job_id = f.job_id and r.fault_id = f.id order by r.at, r.id limit 1), ''), j.comeback_of
+  from events e
+  join faults f on f.shop_id = @shop and f.job_id = e.job_id and f.id = e.id
+  join jobs j on j.shop_id = @shop and j.id = e.job_id
+  join boards b on b.shop_id = @shop and b.id = e.board_id
+ where e.key = @key
+ order by f.at, f.id`, args)
+}
