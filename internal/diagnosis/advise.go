@@ -78,7 +78,6 @@ type Candidate struct {
 	Shifts   []Shift
 
 	own      float64 // money without the openings
-	after    []outcome
 	together []string
 }
 
@@ -148,7 +147,8 @@ func (m *Model) advise(ev []Observation, eco *Economy, st State, rule policy) (*
 	if err != nil {
 		return nil, err
 	}
-	post, err := s.posterior()
+	sol := s.solve()
+	post, err := s.posterior(sol)
 	if err != nil {
 		return nil, err
 	}
@@ -156,7 +156,7 @@ func (m *Model) advise(ev []Observation, eco *Economy, st State, rule policy) (*
 	for _, id := range st.Confirmed {
 		a.skip[m.causeIndex[id]] = true
 	}
-	a.o = s.newOutlook(s.solve())
+	a.o = s.newOutlook(sol)
 	a.loss = a.expectedLoss(post.Marginals)
 	a.repair = l.repairCost(post.Marginals, a.skip, post.Unmodelled, post.NoFault)
 	a.assess()
@@ -198,26 +198,28 @@ func (a *adviser) assess() {
 		c.Minutes = act.Minutes + minutes
 		c.Cost = c.Minutes*eco.LabourPerMinute + eco.RiskCost[c.Hazard]
 		c.own = act.Minutes*eco.LabourPerMinute + eco.RiskCost[act.Hazard]
-		c.after = a.o.outcomes(j)
-		for x := range c.after {
-			c.Outcomes = append(c.Outcomes, c.after[x].p)
-			c.Shifts = append(c.Shifts, a.shift(&c.after[x]))
+		after := a.o.outcomes(j)
+		c.Outcomes = make([]float64, len(after))
+		c.Shifts = make([]Shift, len(after))
+		for x := range after {
+			c.Outcomes[x] = after[x].p
+			c.Shifts[x] = a.shift(&after[x])
 		}
-		c.Gain = a.gain(&c)
+		c.Gain = a.gain(j, after)
 		a.list = append(a.list, c)
 	}
 }
 
 // gain is the money the measurement saves, by the policy's own measure. It
 // cannot be negative but for rounding.
-func (a *adviser) gain(c *Candidate) float64 {
+func (a *adviser) gain(finding int, after []outcome) float64 {
 	if a.rule == byRepairCost {
-		return math.Max(0, a.repair-a.repairAfter(c))
+		return math.Max(0, a.repair-a.repairAfter(finding, after))
 	}
 	left := 0.0
-	for x := range c.after {
-		if c.after[x].p > 0 {
-			left += c.after[x].p * a.expectedLoss(c.after[x].present)
+	for x := range after {
+		if after[x].p > 0 {
+			left += after[x].p * a.expectedLoss(after[x].present)
 		}
 	}
 	// φ lies between half the smaller expected cost and the whole; twice its
@@ -229,22 +231,21 @@ func (a *adviser) gain(c *Candidate) float64 {
 }
 
 // repairAfter is Σ P(x)·ECR(x).
-func (a *adviser) repairAfter(c *Candidate) float64 {
+func (a *adviser) repairAfter(finding int, after []outcome) float64 {
 	sum := 0.0
-	for x := range c.after {
-		if o := &c.after[x]; o.p > 0 {
-			sum += o.p * a.l.repairCost(o.present, a.skip, o.share, a.noFaultAfter(c.Finding, x, o))
+	for x := range after {
+		if o := &after[x]; o.p > 0 {
+			sum += o.p * a.l.repairCost(o.present, a.skip, o.share, a.noFaultAfter(finding, x, o))
 		}
 	}
 	return sum
 }
 
 // noFaultAfter is P(no fault | E, level): the leaks alone must give the level.
-func (a *adviser) noFaultAfter(finding string, x int, o *outcome) float64 {
-	j := a.m.findingIndex[finding]
-	p := a.m.leakUpTo(j, x, false)
+func (a *adviser) noFaultAfter(finding, x int, o *outcome) float64 {
+	p := a.m.leakUpTo(finding, x, false)
 	if x > 0 {
-		p -= a.m.leakUpTo(j, x-1, false)
+		p -= a.m.leakUpTo(finding, x-1, false)
 	}
 	return clamp(a.post.NoFault * p / o.p)
 }
@@ -420,7 +421,8 @@ func (a *adviser) measure(adv *Advice, c *Candidate) *Advice {
 		adv.Reason.Code = ReasonAlreadyOpen
 	}
 	adv.Reason.Gain, adv.Reason.Cost = c.Gain, c.Cost
-	adv.ExpectedCost = c.Cost + a.repairAfter(c)
+	j := a.m.findingIndex[c.Finding]
+	adv.ExpectedCost = c.Cost + a.repairAfter(j, a.o.outcomes(j))
 	return adv
 }
 

@@ -67,11 +67,10 @@ func (m *Model) Infer(ev []Observation) (*Posterior, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.posterior()
+	return s.posterior(s.solve())
 }
 
-func (s *session) posterior() (*Posterior, error) {
-	sol := s.solve()
+func (s *session) posterior(sol solution) (*Posterior, error) {
 	if math.IsInf(sol.logE, -1) {
 		return nil, s.m.errImpossible(s.steps)
 	}

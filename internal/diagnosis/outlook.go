@@ -33,6 +33,30 @@ type outlook struct {
 	sol    solution
 	given  [2][]float64 // by unmodelled absent/present: P(cause present | E, unmodelled)
 	blocks []*sharedBlock
+	arena  arena
+	out    []outcome
+	sums   [2][]float64
+}
+
+// arena hands out zeroed vectors that live until it is reset, so that some
+// hundred candidates share the memory of one.
+type arena struct {
+	chunk []float64
+	used  int
+}
+
+func (a *arena) reset() { a.used = 0 }
+
+func (a *arena) take(n int) []float64 {
+	if a.used+n > len(a.chunk) {
+		// Vectors of the old chunk stay valid; it is merely not used again.
+		a.chunk = make([]float64, 2*len(a.chunk)+n)
+		a.used = 0
+	}
+	v := a.chunk[a.used : a.used+n : a.used+n]
+	a.used += n
+	clear(v)
+	return v
 }
 
 type sharedBlock struct {
@@ -255,53 +279,84 @@ type touched struct {
 	rest    []float64
 	leaked  [2][]float64
 	chain   [][]float64
+	tmp     []float64
+	col     []float64
+	own     []bool
 	z       [2]float64
 }
 
 // outcomes returns the outlook on one finding not observed so far, by level.
+// The result is good until the next call.
 func (o *outlook) outcomes(finding int) []outcome {
-	levels := len(o.s.m.findings[finding].Levels)
-	out := make([]outcome, levels)
+	n, levels := len(o.s.m.causes), len(o.s.m.findings[finding].Levels)
+	for len(o.out) < levels {
+		o.out = append(o.out, outcome{present: make([]float64, n)})
+	}
+	out := o.out[:levels]
+	o.arena.reset()
 	blocks, stable := o.touch(finding)
 	if !stable {
 		for x := range out {
-			out[x] = o.fresh(finding, x)
+			out[x].set(o.fresh(finding, x))
 		}
 		return out
 	}
+	if o.sums[0] == nil {
+		o.sums = [2][]float64{make([]float64, n), make([]float64, n)}
+	}
 	// at most level x, as shares of P(E): the difference of two is level x.
-	n := len(o.s.m.causes)
-	below := outcome{present: make([]float64, n)}
+	clear(o.sums[0])
+	below, upTo := outcome{present: o.sums[0]}, outcome{present: o.sums[1]}
 	for x := range levels {
-		upTo := outcome{p: 1, present: o.joint(), share: o.sol.share[1]}
 		if x < levels-1 {
-			upTo = o.upTo(finding, x, blocks)
+			o.upTo(finding, x, blocks, &upTo)
+		} else {
+			upTo.p, upTo.share = 1, o.sol.share[1]
+			copy(upTo.present, o.sol.present)
 		}
-		out[x] = difference(upTo, below)
+		out[x].difference(&upTo, &below)
 		if out[x].p < thinOutcome {
-			out[x] = o.fresh(finding, x)
+			out[x].set(o.fresh(finding, x))
 		}
-		below = upTo
+		below, upTo = upTo, below
 	}
 	return out
 }
 
 func (o *outlook) joint() []float64 { return append([]float64(nil), o.sol.present...) }
 
-func difference(upTo, below outcome) outcome {
-	d := outcome{p: clamp(upTo.p - below.p), present: make([]float64, len(upTo.present))}
-	d.possible = d.p > 0
-	if !d.possible {
-		return d
-	}
-	for i := range d.present {
-		d.present[i] = clamp((upTo.present[i] - below.present[i]) / d.p)
-	}
-	d.share = clamp((upTo.share - below.share) / d.p)
-	return d
+// set copies another outcome into this one's memory.
+func (d *outcome) set(o outcome) {
+	copy(d.present, o.present)
+	d.p, d.share, d.possible = o.p, o.share, o.possible
 }
 
-func clamp(p float64) float64 { return math.Max(0, math.Min(1, p)) }
+// difference sets d to what lies between two sums over levels.
+func (d *outcome) difference(upTo, below *outcome) {
+	d.p = clamp(upTo.p - below.p)
+	d.possible = d.p > 0
+	if !d.possible {
+		clear(d.present)
+		d.share = 0
+		return
+	}
+	scale := 1 / d.p
+	lower := below.present[:len(d.present)]
+	for i, v := range upTo.present {
+		d.present[i] = clamp((v - lower[i]) * scale)
+	}
+	d.share = clamp((upTo.share - below.share) * scale)
+}
+
+func clamp(p float64) float64 {
+	if p < 0 {
+		return 0
+	}
+	if p > 1 {
+		return 1
+	}
+	return p
+}
 
 // withLevel returns a session with the level as further evidence, or nil where
 // its state space would outgrow MaxStates.
@@ -330,7 +385,9 @@ func (o *outlook) fresh(finding, x int) outcome {
 		if x > 0 {
 			below = o.tilted(finding, x-1)
 		}
-		return difference(o.tilted(finding, x), below)
+		upTo, d := o.tilted(finding, x), outcome{present: make([]float64, len(o.s.m.causes))}
+		d.difference(&upTo, &below)
+		return d
 	}
 	sol := s.solve()
 	if math.IsInf(sol.logE, -1) {
@@ -390,24 +447,30 @@ func (o *outlook) touch(finding int) ([]*touched, bool) {
 		by[b].effects = append(by[b].effects, l.effect)
 	}
 	for _, t := range list {
-		t.rest = append([]float64(nil), t.sb.end...)
+		t.own = make([]bool, len(t.sb.members))
+		for _, p := range t.members {
+			t.own[p] = true
+		}
+		t.rest = o.arena.take(t.sb.size)
+		copy(t.rest, t.sb.end)
 		for _, p := range t.members {
 			t.sb.divide[p].solveT(t.rest)
 		}
 		for u := range t.leaked {
-			t.leaked[u] = append([]float64(nil), t.rest...)
+			t.leaked[u] = o.arena.take(t.sb.size)
+			copy(t.leaked[u], t.rest)
 			t.sb.leakT(u, t.leaked[u])
 		}
-		for range t.members {
-			t.chain = append(t.chain, make([]float64, t.sb.size))
+		for range len(t.members) + 1 {
+			t.chain = append(t.chain, o.arena.take(t.sb.size))
 		}
-		t.chain = append(t.chain, make([]float64, t.sb.size))
+		t.tmp, t.col = o.arena.take(t.sb.size), o.arena.take(t.sb.size)
 	}
 	return list, true
 }
 
-// upTo returns P(finding ≤ x | E) and the joint probabilities with each cause.
-func (o *outlook) upTo(finding, x int, blocks []*touched) outcome {
+// upTo sets out to P(finding ≤ x | E) and the joint probabilities with each cause.
+func (o *outlook) upTo(finding, x int, blocks []*touched, out *outcome) {
 	m, s := o.s.m, o.s
 	weight := o.sol.share
 	for u := range weight {
@@ -427,7 +490,7 @@ func (o *outlook) upTo(finding, x int, blocks []*touched) outcome {
 			}
 		}
 	}
-	out := outcome{p: weight[0] + weight[1], share: weight[1], present: make([]float64, len(m.causes))}
+	out.p, out.share = weight[0]+weight[1], weight[1]
 	for i := range out.present {
 		// Untouched causes depend on the candidate through the unmodelled cause only.
 		out.present[i] = weight[0]*o.given[0][i] + weight[1]*o.given[1][i]
@@ -441,14 +504,13 @@ func (o *outlook) upTo(finding, x int, blocks []*touched) outcome {
 	for _, t := range blocks {
 		t.backward(s, x, weight, out.present)
 	}
-	return out
 }
 
 // forward brings the candidate's causes back in, tilted by level ≤ x, one by
 // one onto the product of all; the untilted ones are gone from t.leaked.
 func (t *touched) forward(s *session, x int) {
 	b := t.sb.block
-	tmp := make([]float64, b.size)
+	tmp := t.tmp
 	copy(t.chain[0], t.sb.all)
 	for k, p := range t.members {
 		copy(t.chain[k+1], t.chain[k])
@@ -463,8 +525,8 @@ func (t *touched) forward(s *session, x int) {
 // backward writes the joint probability of each of the block's causes.
 func (t *touched) backward(s *session, x int, weight [2]float64, present []float64) {
 	b := t.sb.block
-	col := make([]float64, b.size)
-	tmp := make([]float64, b.size)
+	col, tmp := t.col, t.tmp
+	clear(col)
 	for u := range weight {
 		if t.z[u] > 0 {
 			c := weight[u] / t.z[u]
@@ -473,10 +535,8 @@ func (t *touched) backward(s *session, x int, weight [2]float64, present []float
 			}
 		}
 	}
-	own := make([]bool, len(b.members))
 	for k := len(t.members) - 1; k >= 0; k-- {
 		mb := &b.members[t.members[k]]
-		own[t.members[k]] = true
 		on := mb.prior * s.gain[mb.cause] * t.effects[k].cdf[x]
 		copy(tmp, t.chain[k])
 		b.lift(tmp, mb)
@@ -484,7 +544,7 @@ func (t *touched) backward(s *session, x int, weight [2]float64, present []float
 		b.stepT(col, tmp, mb, s.gain[mb.cause]*t.effects[k].cdf[x])
 	}
 	for p, with := range t.sb.with {
-		if !own[p] {
+		if !t.own[p] {
 			present[b.members[p].cause] = dot(with, col)
 		}
 	}
