@@ -1,0 +1,142 @@
+package api
+
+import (
+	"net/http"
+
+	"github.com/labstack/echo/v4"
+
+	"nextprobe/internal/httpkit"
+	"nextprobe/internal/shop"
+)
+
+// ObservationInput is the body of POST /jobs/{id}/observations.
+type ObservationInput struct {
+	Symptom     string         `json:"symptom"`
+	Present     *bool          `json:"present"`
+	Measurement string         `json:"measurement"`
+	Readings    map[string]any `json:"readings"`
+	Outcome     string         `json:"outcome"`
+	Unavailable bool           `json:"unavailable"`
+}
+
+// AccessInput is the body of POST /jobs/{id}/access.
+type AccessInput struct {
+	Opening string            `json:"opening"`
+	State   shop.OpeningState `json:"state"`
+}
+
+// EvaluateInput is the body of POST /measurements/{id}/evaluate.
+type EvaluateInput struct {
+	Readings map[string]any `json:"readings"`
+	Outcome  string         `json:"outcome"`
+	Board    map[string]any `json:"board"`
+}
+
+// Quantity is a value with its UCUM unit.
+type Quantity struct {
+	Value any    `json:"value"`
+	Unit  string `json:"unit"`
+}
+
+func (h *handlers) addObservation(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	var in ObservationInput
+	if err := httpkit.DecodeJSON(c, &in); err != nil {
+		return err
+	}
+	o, err := h.svc.Observe(c.Request().Context(), actorOf(c), id, shop.ObservationInput(in))
+	if err != nil {
+		return err
+	}
+	return answer(c, http.StatusCreated, observation(o))
+}
+
+func (h *handlers) retractObservation(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	oid, err := pathID(c, "oid")
+	if err != nil {
+		return err
+	}
+	if err := h.svc.Retract(c.Request().Context(), actorOf(c), id, oid); err != nil {
+		return err
+	}
+	return c.NoContent(http.StatusNoContent)
+}
+
+func (h *handlers) setAccess(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	var in AccessInput
+	if err := httpkit.DecodeJSON(c, &in); err != nil {
+		return err
+	}
+	f, err := h.svc.Access(c.Request().Context(), actorOf(c), id, shop.AccessInput(in))
+	if err != nil {
+		return err
+	}
+	return answerVersion(c, http.StatusOK, f.Job.Version, jobFile(&f))
+}
+
+func (h *handlers) evaluateMeasurement(c echo.Context) error {
+	id, err := pathText(c, "id")
+	if err != nil {
+		return err
+	}
+	var in EvaluateInput
+	if err := httpkit.DecodeJSON(c, &in); err != nil {
+		return err
+	}
+	e, err := h.svc.Evaluate(c.Request().Context(), actorOf(c), id, shop.EvaluateInput(in))
+	if err != nil {
+		return err
+	}
+	out := Evaluation{
+		Measurement: e.Measurement, Outcome: e.Outcome, Meaning: e.Meaning, Normal: e.Normal, Detail: e.Detail,
+		Likelihood: make(Likelihood, len(e.Likelihood)), Values: resultValues(e.Values), Text: e.Text, Warnings: e.Warnings,
+	}
+	for _, o := range e.Likelihood {
+		out.Likelihood[o.ID] = o.Probability
+	}
+	return answer(c, http.StatusOK, out)
+}
+
+func observation(o shop.Observation) Observation {
+	out := Observation{
+		ID: o.ID, Kind: ObservationKind(o.Kind), Symptom: orNull(o.Symptom), Measurement: orNull(o.Measurement), Unavailable: o.Unavailable,
+		FromExposure: o.FromExposure, Active: o.Active(), At: o.At.UTC(), By: o.By, RetractedAt: utc(o.RetractedAt), RetractedBy: orNull(o.RetractedBy),
+		SupersededBy: o.SupersededBy, InvalidatedAt: utc(o.InvalidatedAt), InvalidatedBy: orNull(o.InvalidatedBy),
+	}
+	if o.Kind == shop.ObservedSymptom {
+		out.Present = &o.Present
+	}
+	if r := o.Result; r != nil {
+		out.Outcome, out.Detail, out.Readings, out.Likelihood = orNull(r.Outcome), r.Detail, r.Readings, r.Likelihood
+		out.Values, out.Text, out.Warnings = resultValues(r.Values), r.Text, r.Warnings
+	}
+	return out
+}
+
+// resultValues answers derived values by id, with the unit where there is one.
+func resultValues(values []shop.ResultValue) Values {
+	out := make(Values, len(values))
+	for _, v := range values {
+		if v.Unit == "" {
+			out[v.ID] = v.Value
+			continue
+		}
+		out[v.ID] = Quantity{Value: v.Value, Unit: v.Unit}
+	}
+	return out
+}
+
+func accessEvent(e shop.AccessEvent) AccessEvent {
+	return AccessEvent{ID: e.ID, Opening: e.Opening, State: OpeningState(e.State), Implied: e.Implied, At: e.At.UTC(), By: e.By}
+}
