@@ -119,15 +119,24 @@ type Measurement struct {
 	Minutes                                               float64
 	Hazard                                                int
 	Leak                                                  float64
-	Sources                                               []string
-	// Fallback marks a measurement that must run through an interlock first.
+	// Sources are ids of Library.Sources, or the letters of meta.provenance.
+	Sources []string
+	// LevelOf is the level of each outcome, by its place in Outcomes: 0 for the
+	// normal ones, the highest first. Levels is how many levels there are.
+	LevelOf []int
+	Levels  int
 
 	compiled *measure.Measurement
 }
 
-// AccessIf replaces the access when the board fact has the value.
+// AccessIf replaces the access when a condition over the board's facts holds:
+// When in the words of the file. Fact and Value stand for it where it is a plain
+// `fact == 'value'`; ask Library.AccessOf rather than comparing.
 type AccessIf struct {
 	Fact, Value, Access string
+	When                string
+
+	condition condition
 }
 
 // Cause is a component with a failure mode.
