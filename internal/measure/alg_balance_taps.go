@@ -1,0 +1,242 @@
+package measure
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// balanceTaps judges the order of a balance plug's leads from the voltages of pins
+// 0..n against pack minus, the meter loaded with 100 kΩ so that an open lead reads
+// near zero (derived; bms_open_wire for the loaded reading).
+//
+// The nodes of a series string rise from pack minus to pack plus, so the true
+// order of the leads is the order of their voltages: sorting the taps gives the
+// permutation that was wired, whatever the single groups hold. That is why real
+// packs, whose groups differ by some 0.3 V and may hold one weak group, are judged
+// right: no tap is compared with a multiple of the mean voltage, where small
+// differences add up over 20 groups. A step between neighbours counts as one group
+// from 5 % to 135 % of the reference group voltage, as two from 140 % to 260 %, and
+// as none within ±5 %: two pins on one node read alike, a group near zero volts
+// hardly ever does. The reference is the median step, or v_cell where the taps are
+// too few or too disturbed to give one.
+//
+// Order of the findings as in the library: no reference, reversed, in order, open
+// lead, swapped pair, shifted, group off, other disorder.
+var balanceTaps = &algorithm{
+	needs: []need{
+		{id: "taps", kind: kindList, unit: "V"},
+		{id: "n", kind: kindNumber, integer: true, low: 1, hi: 200},
+		{id: "v_cell", kind: kindNumber, unit: "V", low: 0.5, hi: 4.6},
+	},
+	outcomes: []string{"reversed_plug", "no_reference", "swapped_pair", "shifted", "open_lead", "wrong_order", "group_off", "in_order"},
+	run:      judgeTaps,
+}
+
+const (
+	tapZero      = 0.05 // of the reference: two pins on one node
+	tapOneMax    = 1.35
+	tapTwoMin    = 1.40
+	tapTwoMax    = 2.60
+	tapGround    = 0.30 // of the reference: a loaded open lead
+	tapGroupBand = 0.15
+	tapMaxCell   = 4.5 // V, more than any lithium group holds
+)
+
+func judgeTaps(c *algCall) (verdict, error) {
+	taps, n, cell := c.list("taps"), int(c.must("n")), c.must("v_cell")
+	if len(taps) != n+1 {
+		return verdict{}, c.refuse(fmt.Sprintf("%d groups have %d taps, pin 0 to pin %d; %d were given", n, n+1, n, len(taps)), "taps")
+	}
+	for i, t := range taps {
+		if t < -0.5*cell || t > tapMaxCell*float64(n+1) {
+			return verdict{}, c.refuse(fmt.Sprintf("tap %d reads %.2f V against pack minus, but no node of %d groups can lie below 0 or above %.0f V: check the reference probe and the range", i, t, n, tapMaxCell*float64(n)), fmt.Sprintf("taps[%d]", i))
+		}
+	}
+	t := newTapView(taps, cell)
+	v := t.judge()
+	v.extra = []NamedValue{value("d", t.d, "V"), value("v_ref", t.ref, "V")}
+	if math.Abs(t.ref-cell) > 0.2*cell {
+		v.warnings = append(v.warnings, fmt.Sprintf("v_cell is given as %.2f V, but the taps step by about %.2f V.", cell, t.ref))
+	}
+	return v, nil
+}
+
+// tapView is a set of taps with its steps and the reference group voltage.
+type tapView struct {
+	taps, d, sorted []float64
+	order           []int // order[k] = pin that carries the k-th lowest voltage
+	ref             float64
+}
+
+func newTapView(taps []float64, cell float64) *tapView {
+	t := &tapView{taps: taps, d: steps(taps), ref: cell}
+	t.order = make([]int, len(taps))
+	for i := range t.order {
+		t.order[i] = i
+	}
+	slices.SortStableFunc(t.order, func(a, b int) int {
+		switch {
+		case taps[a] < taps[b]:
+			return -1
+		case taps[a] > taps[b]:
+			return 1
+		}
+		return 0
+	})
+	t.sorted = make([]float64, len(taps))
+	for k, pin := range t.order {
+		t.sorted[k] = taps[pin]
+	}
+	// The median step is a group even when a lead is open or doubled, as long as
+	// most steps are groups.
+	if s := steps(t.sorted); len(s) >= 4 {
+		if m := median(s); m > 0.6*cell && m < 1.5*cell {
+			t.ref = m
+		}
+	}
+	return t
+}
+
+func steps(taps []float64) []float64 {
+	d := make([]float64, len(taps)-1)
+	for i := range d {
+		d[i] = taps[i+1] - taps[i]
+	}
+	return d
+}
+
+func (t *tapView) isZero(x float64) bool { return math.Abs(x) <= tapZero*t.ref }
+func (t *tapView) isOne(x float64) bool  { return x > tapZero*t.ref && x <= tapOneMax*t.ref }
+func (t *tapView) isTwo(x float64) bool  { return x >= tapTwoMin*t.ref && x <= tapTwoMax*t.ref }
+
+func (t *tapView) allOne(d []float64) bool {
+	return !slices.ContainsFunc(d, func(x float64) bool { return !t.isOne(x) })
+}
+
+func (t *tapView) judge() verdict {
+	n := len(t.d)
+	if highest := slices.Max(t.taps); highest < tapGround*t.ref {
+		return verdict{outcome: "no_reference", text: fmt.Sprintf("the highest of %d taps is %.2f V", n+1, highest)}
+	}
+	if i := t.openLead(); i > 0 {
+		return verdict{outcome: "open_lead", detail: strconv.Itoa(i), text: fmt.Sprintf("tap %d reads %.2f V under load while the taps around it are right", i, t.taps[i])}
+	}
+	// Pin 0 is the minus lead itself; where nothing lies near zero the order cannot
+	// be told from the voltages.
+	if t.sorted[0] < tapGround*t.ref && t.allOne(steps(t.sorted)) {
+		return t.permutation()
+	}
+	if v, ok := t.shifted(); ok {
+		return v
+	}
+	return verdict{outcome: "wrong_order", text: "the steps " + stepText(t.d) + " fit no single mistake"}
+}
+
+// permutation names the wiring order when every node is there once.
+func (t *tapView) permutation() verdict {
+	n := len(t.d)
+	var moved []int
+	reversed := true
+	for k, pin := range t.order {
+		if pin != k {
+			moved = append(moved, k)
+		}
+		reversed = reversed && pin == n-k
+	}
+	switch {
+	case reversed:
+		return verdict{outcome: "reversed_plug", text: fmt.Sprintf("the taps fall from %.2f V at pin 0 to %.2f V at pin %d", t.taps[0], t.taps[n], n)}
+	case len(moved) == 2:
+		d := fmt.Sprintf("%d,%d", moved[0], moved[1])
+		return verdict{outcome: "swapped_pair", detail: d, text: fmt.Sprintf("pins %d and %d carry each other's voltage (%.2f and %.2f V)", moved[0], moved[1], t.taps[moved[0]], t.taps[moved[1]])}
+	case len(moved) > 2:
+		words := make([]string, len(moved))
+		for i, m := range moved {
+			words[i] = strconv.Itoa(m)
+		}
+		return verdict{outcome: "wrong_order", detail: strings.Join(words, ","), text: "pins " + strings.Join(words, ", ") + " are out of order"}
+	}
+	return t.groups()
+}
+
+// groups looks for a group outside the band once the order is right.
+func (t *tapView) groups() verdict {
+	var off []string
+	for i, d := range t.d {
+		if math.Abs(d-t.ref) > tapGroupBand*t.ref {
+			off = append(off, strconv.Itoa(i+1))
+		}
+	}
+	lo, hi := slices.Min(t.d), slices.Max(t.d)
+	text := fmt.Sprintf("%d groups from %.2f to %.2f V in rising order (limit ±15 %% of %.2f V)", len(t.d), lo, hi, t.ref)
+	if len(off) > 0 {
+		return verdict{outcome: "group_off", detail: strings.Join(off, ","), text: text + ", group " + strings.Join(off, ", ") + " outside"}
+	}
+	return verdict{outcome: "in_order", text: text}
+}
+
+// openLead returns the pin that reads near zero while all others are right, or 0.
+func (t *tapView) openLead() int {
+	for i := 1; i < len(t.taps); i++ {
+		if math.Abs(t.taps[i]) >= tapGround*t.ref || math.Abs(t.taps[0]) >= tapGround*t.ref {
+			continue
+		}
+		right := true
+		for k := 1; k < len(t.taps); k++ {
+			switch {
+			case k == i:
+			case k-1 == i: // across the open lead two groups add up
+				right = right && t.isTwo(t.taps[k]-t.taps[k-2])
+			default:
+				right = right && t.isOne(t.taps[k]-t.taps[k-1])
+			}
+		}
+		if right && len(t.taps) > 2 {
+			return i
+		}
+	}
+	return 0
+}
+
+// shifted finds one node that two pins share or that no pin has.
+func (t *tapView) shifted() (verdict, bool) {
+	if math.Abs(t.taps[0]) >= tapGround*t.ref {
+		return verdict{}, false
+	}
+	zero, two := 0, 0
+	for i, d := range t.d {
+		switch {
+		case t.isOne(d):
+		case t.isZero(d) && zero == 0:
+			zero = i + 1
+		case t.isTwo(d) && two == 0:
+			two = i + 1
+		default:
+			return verdict{}, false
+		}
+	}
+	switch {
+	case zero == 0 && two == 0:
+		return verdict{}, false
+	case zero == 0 || (two > 0 && two < zero):
+		return verdict{outcome: "shifted", detail: fmt.Sprintf("left out at %d", two), text: fmt.Sprintf("the step to pin %d is %.2f V, two groups: a node is left out", two, t.d[two-1])}, true
+	}
+	return verdict{outcome: "shifted", detail: fmt.Sprintf("doubled at %d", zero),
+		text:     fmt.Sprintf("pins %d and %d read alike (%.2f V): two pins on one node", zero-1, zero, t.taps[zero]),
+		warnings: []string{fmt.Sprintf("A group %d at zero volts would read the same: measure pin to pin at the cells before plugging.", zero)}}, true
+}
+
+func stepText(d []float64) string {
+	words := make([]string, 0, 12)
+	for i, x := range d {
+		if i == 12 {
+			words = append(words, "…")
+			break
+		}
+		words = append(words, fmt.Sprintf("%.2f", x))
+	}
+	return strings.Join(words, " ") + " V"
+}

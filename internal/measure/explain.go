@@ -1,0 +1,234 @@
+package measure
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/expr-lang/expr/ast"
+
+	"nextprobe/internal/units"
+)
+
+// reason is a condition taken apart so that the sentence can show the comparison
+// that decided.
+type reason struct {
+	op          string // and, or, not, a comparison, or "" for a bare truth value
+	kids        []*reason
+	whole       *program // the condition itself
+	left, right *program // the sides of a comparison
+}
+
+// newReason compiles the parts of a condition that has already been checked.
+func newReason(n ast.Node, sc scope) *reason {
+	r := &reason{}
+	r.whole, _ = compileNode(n.String(), n, sc)
+	switch n := n.(type) {
+	case *ast.UnaryNode:
+		if n.Operator == "not" || n.Operator == "!" {
+			r.op, r.kids = "not", []*reason{newReason(n.Node, sc)}
+		}
+	case *ast.BinaryNode:
+		switch n.Operator {
+		case "and", "&&", "or", "||":
+			r.op = map[string]string{"and": "and", "&&": "and", "or": "or", "||": "or"}[n.Operator]
+			r.kids = []*reason{newReason(n.Left, sc), newReason(n.Right, sc)}
+		case "<", "<=", ">", ">=", "==", "!=":
+			r.left, _ = compileNode(n.Left.String(), n.Left, sc)
+			r.right, _ = compileNode(n.Right.String(), n.Right, sc)
+			// A comparison with null only guards another one and is not worth words.
+			if r.left != nil && r.right != nil {
+				r.op = n.Operator
+			}
+		}
+	}
+	return r
+}
+
+var opWords = map[string][2]string{ // what it reads when true, when false
+	"<": {"is below", "is not below"}, "<=": {"is at most", "is above"},
+	">": {"is above", "is not above"}, ">=": {"is at least", "is below"},
+	"==": {"is", "is not"}, "!=": {"is not", "is"},
+}
+
+func (ru *run) holds(r *reason) bool {
+	if r.whole == nil {
+		return false
+	}
+	v, err := r.whole.run(&ru.vm, ru.env)
+	b, _ := v.(bool)
+	return err == nil && b
+}
+
+// because lists the comparisons that make r come out as want.
+func (ru *run) because(r *reason, want bool) []string {
+	switch r.op {
+	case "not":
+		return ru.because(r.kids[0], !want)
+	case "and", "or":
+		var out []string
+		for _, k := range r.kids {
+			if ru.holds(k) != want {
+				continue
+			}
+			out = append(out, ru.because(k, want)...)
+			if (r.op == "or") == want {
+				return out // one part is enough to decide
+			}
+		}
+		return out
+	case "":
+		if r.whole == nil || len(r.whole.names) == 0 {
+			return nil
+		}
+		word := "no"
+		if want {
+			word = "yes"
+		}
+		return []string{label(r.whole.src) + " = " + word}
+	}
+	i := 0
+	if !want {
+		i = 1
+	}
+	return []string{fmt.Sprintf("%s %s %s", ru.side(r.left, r.right), opWords[r.op][i], ru.side(r.right, r.left))}
+}
+
+// side prints one side of a comparison: its name and its value with unit.
+func (ru *run) side(p, other *program) string {
+	v, err := p.run(&ru.vm, ru.env)
+	if err != nil {
+		return p.src
+	}
+	text := ru.show(v, ru.unitFor(p, other))
+	if len(p.names) == 0 {
+		return text
+	}
+	return label(p.src) + " = " + text
+}
+
+func label(src string) string { return strings.ReplaceAll(src, "\"", "'") }
+
+// unitFor returns the unit a side is shown in: its own where it has one, else
+// that of the other side (a limit is in the unit of what it limits).
+func (ru *run) unitFor(p, other *program) units.Unit {
+	if u, ok := ru.unitOf(p); ok {
+		return u
+	}
+	u, _ := ru.unitOf(other)
+	return u
+}
+
+// unitOf knows the unit of an input, a computed value, and of a list function of such.
+func (ru *run) unitOf(p *program) (units.Unit, bool) {
+	n := p.node
+	for {
+		switch x := n.(type) {
+		case *ast.IdentifierNode:
+			if in := ru.m.byID[x.Value]; in != nil {
+				return in.unit, in.unit != units.Unit{}
+			}
+			for _, s := range ru.m.steps {
+				if s.ID == x.Value {
+					return s.unit, s.unit != units.Unit{}
+				}
+			}
+			return units.Unit{}, false
+		case *ast.CallNode:
+			switch x.Callee.String() {
+			case "abs", "min", "max", "mean", "median":
+				n = x.Arguments[0]
+				continue
+			}
+		case *ast.BinaryNode:
+			// 0.7 * v_nominal is in the unit of v_nominal; a product of two readings is not.
+			if x.Operator == "*" && len(p.names) == 1 {
+				n = x.Right
+				if _, constant := x.Left.(*ast.IdentifierNode); constant {
+					n = x.Left
+				}
+				continue
+			}
+		}
+		return units.Unit{}, false
+	}
+}
+
+// show prints a value in its own unit, so that limit and value compare at a glance.
+func (ru *run) show(v any, u units.Unit) string {
+	switch x := v.(type) {
+	case nil:
+		return "unknown"
+	case float64:
+		return quantityText(x, u)
+	case bool:
+		if x {
+			return "yes"
+		}
+		return "no"
+	case string:
+		return x
+	}
+	return fmt.Sprint(v)
+}
+
+// quantityText prints a number with its unit as it stands, four digits at most.
+func quantityText(x float64, u units.Unit) string {
+	switch {
+	case !finite(x):
+		return "beyond any limit"
+	case u.IsResistance() && x >= OpenOhms:
+		return "over range"
+	case u.Symbol() == "":
+		return units.Number(x, 4)
+	case u.Symbol() == "°":
+		return units.Number(x, 4) + "°"
+	}
+	return units.Number(x, 4) + " " + u.Symbol()
+}
+
+// explain makes the sentence for outcome i: for an abnormal one the comparison
+// that decided, for the one that catches the rest the limits that were kept.
+func (ru *run) explain(i int) string {
+	o := &ru.m.outcomes[i]
+	found := ru.because(o.reason, true)
+	if len(found) == 0 {
+		found = ru.kept(i)
+	}
+	return sentence(o.Outcome, strings.Join(found, ", "))
+}
+
+// kept lists at most three limits that the earlier outcomes did not exceed, the
+// one nearest to normal first.
+func (ru *run) kept(i int) []string {
+	var out []string
+	seen := map[string]bool{}
+	for j := i - 1; j >= 0; j-- {
+		for _, c := range comparisons(ru.m.outcomes[j].reason) {
+			v, err := c.left.run(&ru.vm, ru.env)
+			x, isNumber := v.(float64)
+			w, err2 := c.right.run(&ru.vm, ru.env)
+			limit, isLimit := w.(float64)
+			if err != nil || err2 != nil || !isNumber || !isLimit || seen[c.left.src] || len(c.left.names) == 0 || len(out) == 3 || !finite(x) {
+				continue
+			}
+			seen[c.left.src] = true
+			u := ru.unitFor(c.left, c.right)
+			out = append(out, fmt.Sprintf("%s = %s (limit %s)", label(c.left.src), quantityText(x, u), quantityText(limit, u)))
+		}
+	}
+	return out
+}
+
+func comparisons(r *reason) []*reason {
+	switch r.op {
+	case "and", "or", "not":
+		var out []*reason
+		for _, k := range r.kids {
+			out = append(out, comparisons(k)...)
+		}
+		return out
+	case "<", "<=", ">", ">=":
+		return []*reason{r}
+	}
+	return nil
+}

@@ -1,0 +1,494 @@
+package measure
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/expr-lang/expr"
+	"github.com/expr-lang/expr/ast"
+	"github.com/expr-lang/expr/conf"
+	"github.com/expr-lang/expr/file"
+	"github.com/expr-lang/expr/parser"
+	"github.com/expr-lang/expr/vm"
+)
+
+// The expression language of the library is a small subset of what the
+// expression engine offers. An expression is parsed by the engine, its tree is
+// checked against the subset (no loops, no member access, no closures: the work
+// an expression can do is bounded by its length and the list limit), its kinds
+// are checked here, and what may meet a null is rewritten to null-safe calls
+// before the engine compiles it.
+//
+// Null: arithmetic on null gives null, an ordering or equality with null is
+// false, null as a condition is false; only `x == null` and `x != null` see it.
+
+const (
+	maxSource = 1000 // bytes of one expression
+	maxNodes  = 300  // nodes of its tree
+)
+
+type kind uint8
+
+const (
+	kindUnknown kind = iota // after an error that was already reported
+	kindNumber
+	kindBool
+	kindText
+	kindList
+	kindTextList
+	kindMap
+	kindNull
+)
+
+func (k kind) String() string {
+	return [...]string{"unknown", "number", "bool", "text", "list", "list of texts", "map", "null"}[k]
+}
+
+// kinds is a set of kinds.
+type kinds uint16
+
+func (s kinds) has(k kind) bool { return k == kindUnknown || s&(1<<k) != 0 }
+
+func (s kinds) String() string {
+	var out []string
+	for k := kindNumber; k <= kindNull; k++ {
+		if s&(1<<k) != 0 {
+			out = append(out, k.String())
+		}
+	}
+	return strings.Join(out, " or ")
+}
+
+type valueType struct {
+	kind     kind
+	nullable bool
+}
+
+// scope is what an expression may name.
+type scope struct {
+	names  map[string]valueType
+	tables map[string]Table
+}
+
+func (s scope) known() string {
+	out := make([]string, 0, len(s.names))
+	for n := range s.names {
+		out = append(out, n)
+	}
+	slices.Sort(out)
+	return strings.Join(out, ", ")
+}
+
+// program is a checked expression ready to run.
+type program struct {
+	src      string
+	node     ast.Node // as written
+	typ      valueType
+	code     *vm.Program
+	names    []string // identifiers it reads, in order of first use
+	divisors []string // identifiers that stand alone, or as factors, under a division
+}
+
+// syntaxError marks a text that is no expression at all.
+type syntaxError struct{ msg string }
+
+func (e *syntaxError) Error() string { return e.msg }
+
+func parse(src string) (ast.Node, error) {
+	if len(src) > maxSource {
+		return nil, fmt.Errorf("the expression is longer than %d characters", maxSource)
+	}
+	cfg := conf.CreateNew()
+	cfg.MaxNodes = maxNodes
+	cfg.DisableIfOperator = true
+	for name := range cfg.Builtins {
+		cfg.Disabled[name] = true
+	}
+	cfg.Builtins = nil
+	for name := range functions {
+		expr.Function(name, func(...any) (any, error) { return nil, nil })(cfg)
+	}
+	tree, err := parser.ParseWithConfig(src, cfg)
+	if err != nil {
+		msg := err.Error()
+		var fe *file.Error
+		if asFileError(err, &fe) {
+			msg = fmt.Sprintf("%s (column %d)", fe.Message, fe.Column+1)
+		}
+		return nil, &syntaxError{msg: "does not parse: " + msg}
+	}
+	return tree.Node, nil
+}
+
+func asFileError(err error, out **file.Error) bool {
+	fe, ok := err.(*file.Error)
+	if ok {
+		*out = fe
+	}
+	return ok
+}
+
+// compileExpr checks an expression and compiles it.
+func compileExpr(src string, sc scope) (*program, error) {
+	node, err := parse(src)
+	if err != nil {
+		return nil, err
+	}
+	return compileNode(src, node, sc)
+}
+
+func compileNode(src string, node ast.Node, sc scope) (*program, error) {
+	c := checker{scope: sc, p: &program{src: src, node: node}}
+	safe, typ, err := c.check(node)
+	if err != nil {
+		return nil, err
+	}
+	c.p.typ = typ
+	opts := []expr.Option{expr.Env(map[string]any{}), expr.AllowUndefinedVariables(), expr.DisableAllBuiltins(), expr.MaxNodes(4 * maxNodes), expr.DisableIfOperator()}
+	opts = append(opts, engineFunctions(sc.tables)...)
+	c.p.code, err = expr.Compile(safe.String(), opts...)
+	if err != nil {
+		return nil, fmt.Errorf("does not compile: %s", firstLine(err.Error()))
+	}
+	return c.p, nil
+}
+
+func firstLine(s string) string {
+	line, _, _ := strings.Cut(s, "\n")
+	return line
+}
+
+// run evaluates the program; the answer is float64, bool, string, []float64 or nil.
+func (p *program) run(m *vm.VM, env map[string]any) (any, error) {
+	v, err := m.Run(p.code, env)
+	if err != nil {
+		return nil, fmt.Errorf("%s", firstLine(err.Error()))
+	}
+	if i, ok := v.(int); ok {
+		return float64(i), nil
+	}
+	return v, nil
+}
+
+// engineFunctions hands the language's functions and the null-safe operators to
+// the engine.
+func engineFunctions(tables map[string]Table) []expr.Option {
+	var opts []expr.Option
+	for _, name := range functionNames() {
+		f := functions[name]
+		opts = append(opts, expr.Function(name, func(a ...any) (any, error) {
+			for i, x := range a {
+				if x == nil && (name != "sel" || i == 0) {
+					return nil, nil
+				}
+			}
+			return f.call(a)
+		}))
+	}
+	opts = append(opts, expr.Function("interp", func(a ...any) (any, error) {
+		if a[0] == nil {
+			return nil, nil
+		}
+		return tables[a[1].(string)].Interpolate(number(a[0])), nil
+	}))
+	for op, f := range nullSafe {
+		opts = append(opts, expr.Function(f.name, func(a ...any) (any, error) { return f.call(a[0], a[1]), nil }))
+		_ = op
+	}
+	return append(opts,
+		expr.Function("null_neg", func(a ...any) (any, error) {
+			if a[0] == nil {
+				return nil, nil
+			}
+			return -number(a[0]), nil
+		}),
+		expr.Function("null_truth", func(a ...any) (any, error) { b, _ := a[0].(bool); return b, nil }))
+}
+
+func functionNames() []string {
+	out := make([]string, 0, len(functions))
+	for n := range functions {
+		out = append(out, n)
+	}
+	slices.Sort(out)
+	return out
+}
+
+type nullOp struct {
+	name string
+	call func(a, b any) any
+}
+
+func arith(f func(a, b float64) float64) func(a, b any) any {
+	return func(a, b any) any {
+		if a == nil || b == nil {
+			return nil
+		}
+		return f(number(a), number(b))
+	}
+}
+
+func order(f func(a, b float64) bool) func(a, b any) any {
+	return func(a, b any) any { return a != nil && b != nil && f(number(a), number(b)) }
+}
+
+func equal(a, b any) bool {
+	switch a.(type) {
+	case float64, int:
+		return number(a) == number(b)
+	}
+	return a == b
+}
+
+var nullSafe = map[string]nullOp{
+	"+":  {"null_add", arith(func(a, b float64) float64 { return a + b })},
+	"-":  {"null_sub", arith(func(a, b float64) float64 { return a - b })},
+	"*":  {"null_mul", arith(func(a, b float64) float64 { return a * b })},
+	"/":  {"null_div", arith(func(a, b float64) float64 { return a / b })},
+	"<":  {"null_lt", order(func(a, b float64) bool { return a < b })},
+	"<=": {"null_le", order(func(a, b float64) bool { return a <= b })},
+	">":  {"null_gt", order(func(a, b float64) bool { return a > b })},
+	">=": {"null_ge", order(func(a, b float64) bool { return a >= b })},
+	"==": {"null_eq", func(a, b any) any { return a != nil && b != nil && equal(a, b) }},
+	"!=": {"null_ne", func(a, b any) any { return a != nil && b != nil && !equal(a, b) }},
+}
+
+// checker walks a tree, checks names and kinds, and returns the null-safe tree.
+type checker struct {
+	scope scope
+	p     *program
+}
+
+func (c *checker) check(n ast.Node) (ast.Node, valueType, error) {
+	switch n := n.(type) {
+	case *ast.IntegerNode:
+		return n, valueType{kind: kindNumber}, nil
+	case *ast.FloatNode:
+		return n, valueType{kind: kindNumber}, nil
+	case *ast.BoolNode:
+		return n, valueType{kind: kindBool}, nil
+	case *ast.StringNode:
+		return n, valueType{kind: kindText}, nil
+	case *ast.IdentifierNode:
+		return c.identifier(n)
+	case *ast.UnaryNode:
+		return c.unary(n)
+	case *ast.BinaryNode:
+		return c.binary(n)
+	case *ast.CallNode:
+		return c.callNode(n)
+	case *ast.NilNode:
+		return nil, valueType{}, fmt.Errorf("write null, not nil")
+	}
+	return nil, valueType{}, fmt.Errorf("%q is outside the library's expression language", n.String())
+}
+
+func (c *checker) identifier(n *ast.IdentifierNode) (ast.Node, valueType, error) {
+	switch n.Value {
+	case "null":
+		return &ast.NilNode{}, valueType{kind: kindNull, nullable: true}, nil
+	case "pi":
+		return &ast.FloatNode{Value: math.Pi}, valueType{kind: kindNumber}, nil
+	}
+	t, ok := c.scope.names[n.Value]
+	if !ok {
+		if _, table := c.scope.tables[n.Value]; table {
+			return nil, t, fmt.Errorf("%q is a table and can only stand in interp(x, %s)", n.Value, n.Value)
+		}
+		return nil, t, fmt.Errorf("unknown name %q; known are %s", n.Value, c.scope.known())
+	}
+	if !slices.Contains(c.p.names, n.Value) {
+		c.p.names = append(c.p.names, n.Value)
+	}
+	return n, t, nil
+}
+
+func (c *checker) unary(n *ast.UnaryNode) (ast.Node, valueType, error) {
+	inner, t, err := c.check(n.Node)
+	if err != nil {
+		return nil, t, err
+	}
+	switch n.Operator {
+	case "-", "+":
+		if err := wantKind(n.Node, t, num); err != nil {
+			return nil, t, err
+		}
+		if t.nullable && n.Operator == "-" {
+			return call("null_neg", inner), t, nil
+		}
+		return &ast.UnaryNode{Operator: n.Operator, Node: inner}, t, nil
+	case "not", "!":
+		if err := wantKind(n.Node, t, boolean); err != nil {
+			return nil, t, err
+		}
+		return &ast.UnaryNode{Operator: "not", Node: truth(inner, t)}, valueType{kind: kindBool}, nil
+	}
+	return nil, t, fmt.Errorf("operator %q is outside the library's expression language", n.Operator)
+}
+
+func truth(n ast.Node, t valueType) ast.Node {
+	if t.nullable {
+		return call("null_truth", n)
+	}
+	return n
+}
+
+func call(name string, args ...ast.Node) ast.Node {
+	return &ast.CallNode{Callee: &ast.IdentifierNode{Value: name}, Arguments: args}
+}
+
+func (c *checker) binary(n *ast.BinaryNode) (ast.Node, valueType, error) {
+	if n.Operator == "/" {
+		c.noteDivisors(n.Right)
+	}
+	left, lt, err := c.check(n.Left)
+	if err != nil {
+		return nil, lt, err
+	}
+	right, rt, err := c.check(n.Right)
+	if err != nil {
+		return nil, rt, err
+	}
+	nullable := lt.nullable || rt.nullable
+	result := valueType{kind: kindBool}
+	switch n.Operator {
+	case "and", "or", "&&", "||":
+		for _, side := range []struct {
+			n ast.Node
+			t valueType
+		}{{n.Left, lt}, {n.Right, rt}} {
+			if err := wantKind(side.n, side.t, boolean); err != nil {
+				return nil, lt, err
+			}
+		}
+		return &ast.BinaryNode{Operator: n.Operator, Left: truth(left, lt), Right: truth(right, rt)}, result, nil
+	case "+", "-", "*", "/":
+		result = valueType{kind: kindNumber, nullable: nullable}
+		fallthrough
+	case "<", "<=", ">", ">=":
+		if err := wantKind(n.Left, lt, num); err != nil {
+			return nil, lt, err
+		}
+		if err := wantKind(n.Right, rt, num); err != nil {
+			return nil, rt, err
+		}
+	case "==", "!=":
+		if lt.kind == kindNull || rt.kind == kindNull {
+			return &ast.BinaryNode{Operator: n.Operator, Left: left, Right: right}, result, nil
+		}
+		if lt.kind != rt.kind || lt.kind == kindList || lt.kind == kindMap {
+			return nil, lt, fmt.Errorf("%q compares a %s with a %s", n.String(), lt.kind, rt.kind)
+		}
+	default:
+		return nil, lt, fmt.Errorf("operator %q is outside the library's expression language", n.Operator)
+	}
+	if nullable {
+		return call(nullSafe[n.Operator].name, left, right), result, nil
+	}
+	return &ast.BinaryNode{Operator: n.Operator, Left: left, Right: right}, result, nil
+}
+
+// noteDivisors records the identifiers that make a division by zero when they
+// are zero: alone under the bar or as a factor there.
+func (c *checker) noteDivisors(n ast.Node) {
+	switch n := n.(type) {
+	case *ast.IdentifierNode:
+		c.p.divisors = append(c.p.divisors, n.Value)
+	case *ast.BinaryNode:
+		if n.Operator == "*" || n.Operator == "/" {
+			c.noteDivisors(n.Left)
+		}
+		if n.Operator == "*" {
+			c.noteDivisors(n.Right)
+		}
+	}
+}
+
+func wantKind(n ast.Node, t valueType, want kinds) error {
+	if t.kind == kindNull {
+		return fmt.Errorf("null can only be compared with == or !=")
+	}
+	if !want.has(t.kind) {
+		return fmt.Errorf("%q is a %s, a %s is needed there", n.String(), t.kind, want)
+	}
+	return nil
+}
+
+func (c *checker) callNode(n *ast.CallNode) (ast.Node, valueType, error) {
+	callee, ok := n.Callee.(*ast.IdentifierNode)
+	if !ok {
+		return nil, valueType{}, fmt.Errorf("%q is outside the library's expression language", n.String())
+	}
+	if callee.Value == "interp" {
+		return c.interp(n)
+	}
+	f, ok := functions[callee.Value]
+	if !ok {
+		return nil, valueType{}, fmt.Errorf("unknown function %q; known are %s, interp", callee.Value, strings.Join(functionNames(), ", "))
+	}
+	if len(n.Arguments) < f.min || (f.max > 0 && len(n.Arguments) > f.max) {
+		return nil, valueType{}, fmt.Errorf("%s takes %s, not %d", callee.Value, arity(f), len(n.Arguments))
+	}
+	args := make([]ast.Node, len(n.Arguments))
+	types := make([]valueType, len(n.Arguments))
+	nullable := false
+	for i, a := range n.Arguments {
+		var err error
+		if args[i], types[i], err = c.check(a); err != nil {
+			return nil, valueType{}, err
+		}
+		if callee.Value == "sel" && i > 0 && types[i].kind == kindNull {
+			nullable = true
+			continue
+		}
+		if err := wantKind(a, types[i], f.args[min(i, len(f.args)-1)]); err != nil {
+			return nil, valueType{}, fmt.Errorf("in %s: %w", callee.Value, err)
+		}
+		nullable = nullable || types[i].nullable
+	}
+	if callee.Value == "sel" {
+		if types[1].kind == kindNull {
+			types[1].kind = types[2].kind
+		}
+		if types[2].kind != kindNull && types[1].kind != types[2].kind {
+			return nil, valueType{}, fmt.Errorf("sel chooses between a %s and a %s; both must be of one kind", types[1].kind, types[2].kind)
+		}
+	}
+	if callee.Value == "div" {
+		c.noteDivisors(n.Arguments[1])
+	}
+	return call(callee.Value, args...), valueType{kind: f.result(types), nullable: nullable}, nil
+}
+
+func arity(f function) string {
+	switch {
+	case f.max == 0:
+		return fmt.Sprintf("%d or more arguments", f.min)
+	case f.max == 1:
+		return "1 argument"
+	}
+	return fmt.Sprintf("%d arguments", f.max)
+}
+
+func (c *checker) interp(n *ast.CallNode) (ast.Node, valueType, error) {
+	if len(n.Arguments) != 2 {
+		return nil, valueType{}, fmt.Errorf("interp takes 2 arguments, not %d", len(n.Arguments))
+	}
+	x, t, err := c.check(n.Arguments[0])
+	if err != nil {
+		return nil, t, err
+	}
+	if err := wantKind(n.Arguments[0], t, num); err != nil {
+		return nil, t, fmt.Errorf("in interp: %w", err)
+	}
+	name, ok := n.Arguments[1].(*ast.IdentifierNode)
+	if !ok {
+		return nil, t, fmt.Errorf("the second argument of interp must be the name of a table")
+	}
+	if _, ok := c.scope.tables[name.Value]; !ok {
+		return nil, t, fmt.Errorf("unknown table %q", name.Value)
+	}
+	return call("interp", x, &ast.StringNode{Value: name.Value}), valueType{kind: kindNumber, nullable: t.nullable}, nil
+}

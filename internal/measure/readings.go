@@ -1,0 +1,499 @@
+package measure
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"nextprobe/internal/problem"
+	"nextprobe/internal/units"
+)
+
+// maxValue bounds every number that is accepted, in the unit of its input.
+const maxValue = 1e12
+
+// Accuracy is an instrument's stated limit of error: ±(PlusMinusPct % of the
+// reading + Counts digits of Resolution). Resolution is in the input's unit;
+// where it is 0 and the reading came as text, the last digit typed is taken.
+// A Resolution without Counts means half a digit either way. The error is taken
+// as rectangular within the limit (JCGM 100:2008, 4.3.7).
+type Accuracy struct {
+	PlusMinusPct, Counts, Resolution float64
+}
+
+func (a Accuracy) zero() bool { return a == Accuracy{} }
+
+// halfWidth returns the half width of the interval, in the input's unit.
+func (a Accuracy) halfWidth(value, lastDigit float64) float64 {
+	w := math.Abs(value) * a.PlusMinusPct / 100
+	digit := a.Resolution
+	if digit == 0 {
+		digit = lastDigit
+	}
+	if a.Counts > 0 {
+		return w + a.Counts*digit
+	}
+	return w + a.Resolution/2
+}
+
+// ParseOptions is what Parse needs beside the raw readings.
+type ParseOptions struct {
+	// Params override the definition's parameters (a board type's own limits).
+	Params map[string]float64
+	// Facts of the board fill inputs that were not given: an input of the same id,
+	// and series_cells and parallel_cells for series, parallel and n.
+	Facts map[string]any
+	// Accuracy per input id, used where a reading states none of its own.
+	Accuracy map[string]Accuracy
+	// Prefix of field names in errors; "readings" when empty.
+	Prefix string
+}
+
+// Warning is an accepted reading that looks odd.
+type Warning struct {
+	Field, Message string
+}
+
+// Readings are checked raw values, ready for Evaluate.
+type Readings struct {
+	values map[string]any // float64, bool, string, []float64, []string, map[string][]string or nil
+	width  map[string][]float64
+	params map[string]float64
+	filled []string
+	prefix string
+}
+
+// Value returns the value read for an input: float64 in the input's unit, bool,
+// string, []float64, []string, map[string][]string, or nil where it is unknown.
+func (r Readings) Value(id string) any { return r.values[id] }
+
+// Filled names the inputs that came from the board's facts, in input order.
+func (r Readings) Filled() []string { return slices.Clone(r.filled) }
+
+// HasAccuracy reports whether any reading carries an accuracy.
+func (r Readings) HasAccuracy() bool { return len(r.width) > 0 }
+
+type reader struct {
+	m        *Measurement
+	opt      ParseOptions
+	out      Readings
+	fields   []problem.Field
+	warnings []Warning
+}
+
+// Parse checks raw readings, decoded from JSON, against the inputs. Every mistake
+// is collected; the error is a problem.Invalid whose fields are named
+// `readings.r_ab` or `readings.taps[3]`. Over-range readings become OpenOhms on
+// resistance inputs and OverDiode on diode-range inputs.
+func (m *Measurement) Parse(raw map[string]any, opt ParseOptions) (Readings, []Warning, error) {
+	if opt.Prefix == "" {
+		opt.Prefix = "readings"
+	}
+	rd := &reader{m: m, opt: opt, out: Readings{values: map[string]any{}, width: map[string][]float64{}, prefix: opt.Prefix}}
+	for _, id := range sortedNames(raw) {
+		if m.byID[id] == nil {
+			rd.fail(id, "this is no input of %s; its inputs are %s", m.def.ID, m.inputNames())
+		}
+	}
+	for i := range m.inputs {
+		rd.input(&m.inputs[i], raw)
+	}
+	rd.sameLengths()
+	rd.params()
+	if err := problem.InFields(rd.fields); err != nil {
+		return Readings{}, rd.warnings, err
+	}
+	return rd.out, rd.warnings, nil
+}
+
+func (m *Measurement) inputNames() string {
+	if len(m.inputs) == 0 {
+		return "none (it is judged by eye: give the outcome)"
+	}
+	ids := make([]string, len(m.inputs))
+	for i, in := range m.inputs {
+		ids[i] = in.ID
+	}
+	return strings.Join(ids, ", ")
+}
+
+func (rd *reader) fail(id, format string, args ...any) {
+	rd.fields = append(rd.fields, problem.Field{Field: rd.opt.Prefix + "." + id, Message: fmt.Sprintf(format, args...)})
+}
+
+func (rd *reader) warn(id, text string) {
+	if text != "" {
+		rd.warnings = append(rd.warnings, Warning{Field: rd.opt.Prefix + "." + id, Message: text})
+	}
+}
+
+// factAliases maps an input to the board fact that states the same thing.
+var factAliases = map[string]string{"series": "series_cells", "n": "series_cells", "parallel": "parallel_cells"}
+
+func (rd *reader) input(in *input, raw map[string]any) {
+	v, given := raw[in.ID]
+	if !given {
+		f, ok := rd.opt.Facts[in.ID]
+		if !ok {
+			f, ok = rd.opt.Facts[factAliases[in.ID]]
+		}
+		if ok && f != nil {
+			v, given = f, true
+			rd.out.filled = append(rd.out.filled, in.ID)
+		}
+	}
+	if v == nil {
+		switch {
+		case in.Nullable:
+			rd.out.values[in.ID] = nil
+		case given:
+			rd.fail(in.ID, "null (not known) will not do here; %s is needed", in.expects())
+		default:
+			rd.fail(in.ID, "is missing; %s is needed", in.expects())
+		}
+		return
+	}
+	switch in.kind {
+	case kindText:
+		rd.choice(in, v)
+	case kindBool:
+		rd.yesNo(in, v)
+	case kindList:
+		rd.list(in, v)
+	case kindTextList:
+		if l, ok := rd.names(in.ID, v); ok {
+			rd.out.values[in.ID] = l
+		}
+	case kindMap:
+		rd.pins(in, v)
+	default:
+		if x, w, ok := rd.quantity(in, in.ID, v, rd.opt.Accuracy[in.ID]); ok {
+			rd.out.values[in.ID] = x
+			if w > 0 {
+				rd.out.width[in.ID] = []float64{w}
+			}
+		}
+	}
+}
+
+func (rd *reader) choice(in *input, v any) {
+	s, ok := v.(string)
+	s = strings.ToLower(strings.TrimSpace(s))
+	if !ok || !slices.Contains(in.Choice, s) {
+		rd.fail(in.ID, "must be %s", in.expects())
+		return
+	}
+	rd.out.values[in.ID] = s
+}
+
+func (rd *reader) yesNo(in *input, v any) {
+	var word string
+	switch x := v.(type) {
+	case bool:
+		rd.out.values[in.ID] = x
+		return
+	case string:
+		word = strings.ToLower(strings.TrimSpace(x))
+	case float64, int, json.Number:
+		word = fmt.Sprint(x)
+	}
+	switch word {
+	case "true", "yes", "1":
+		rd.out.values[in.ID] = true
+	case "false", "no", "0":
+		rd.out.values[in.ID] = false
+	default:
+		rd.fail(in.ID, "must be yes or no")
+	}
+}
+
+var accuracyKeys = []string{"plus_minus_pct", "counts", "resolution"}
+
+// splitAccuracy takes the accuracy keys off an object; rest is what remains.
+func (rd *reader) splitAccuracy(field string, v any, unit units.Unit, fallback Accuracy) (rest any, a Accuracy, ok bool) {
+	m, isMap := v.(map[string]any)
+	if !isMap {
+		return v, fallback, true
+	}
+	left := make(map[string]any, len(m))
+	for k, x := range m {
+		left[k] = x
+	}
+	var got [3]float64
+	stated := false
+	for i, k := range accuracyKeys {
+		x, has := m[k]
+		if !has {
+			continue
+		}
+		delete(left, k)
+		want := unit
+		if k != "resolution" {
+			want = units.Unit{}
+		}
+		q, err := units.ParseJSON(x, want)
+		if err != nil || q.Over || q.Value < 0 || q.Value > 1e6 {
+			rd.fail(field, "%s must be a number of zero or more", k)
+			return nil, a, false
+		}
+		got[i], stated = q.Value, true
+	}
+	if !stated {
+		return left, fallback, true
+	}
+	return left, Accuracy{got[0], got[1], got[2]}, true
+}
+
+// quantity reads one number; width is the half width of its accuracy interval.
+func (rd *reader) quantity(in *input, field string, v any, fallback Accuracy) (value, width float64, ok bool) {
+	v, acc, ok := rd.splitAccuracy(field, v, in.unit, fallback)
+	if !ok {
+		return 0, 0, false
+	}
+	q, err := units.ParseJSON(v, in.unit)
+	if err != nil {
+		rd.fail(field, "%v", err)
+		return 0, 0, false
+	}
+	if q.Over {
+		if in.over == 0 {
+			rd.fail(field, "over range is no value here: choose a wider range and read again; %s is needed", in.expects())
+			return 0, 0, false
+		}
+		return in.over, 0, true
+	}
+	rd.warn(field, q.Warning)
+	if msg := in.refuse(q.Value); msg != "" {
+		rd.fail(field, "%s", msg)
+		return 0, 0, false
+	}
+	if acc.zero() || in.integer || (in.over > 0 && q.Value >= in.over) {
+		return q.Value, 0, true
+	}
+	if acc.Counts > 0 && acc.Resolution == 0 && q.Step == 0 {
+		rd.fail(field, "counts need a resolution, because a bare number does not show its last digit")
+		return 0, 0, false
+	}
+	return q.Value, acc.halfWidth(q.Value, q.Step), true
+}
+
+// refuse says why a number cannot be this input's value, or "".
+func (in *input) refuse(v float64) string {
+	switch {
+	case math.IsNaN(v) || math.Abs(v) > maxValue:
+		return fmt.Sprintf("is beyond what can be measured; %s is needed", in.expects())
+	case in.integer && v != math.Trunc(v):
+		return fmt.Sprintf("must be a whole number, not %s", units.Number(v, 6))
+	case in.limited && (v < in.low || v > in.hi):
+		if v < in.low && in.low == 0 {
+			if in.unit.IsResistance() {
+				return "a resistance cannot be negative: zero the meter leads and read again"
+			}
+			return fmt.Sprintf("cannot be negative; %s is needed", in.expects())
+		}
+		return fmt.Sprintf("must be from %s to %s", units.Number(in.low, 6), units.Number(in.hi, 6))
+	case in.unit.IsTemperature() && in.unit.Code() == "Cel" && v < -273.15:
+		return "is below absolute zero"
+	}
+	return ""
+}
+
+func (rd *reader) list(in *input, v any) {
+	acc := rd.opt.Accuracy[in.ID]
+	// {"values": […], "unit": "V", accuracy} states unit and accuracy once for all.
+	if m, ok := v.(map[string]any); ok {
+		rest, a, ok := rd.splitAccuracy(in.ID, m, in.unit, acc)
+		if !ok {
+			return
+		}
+		acc = a
+		left := rest.(map[string]any)
+		values, has := left["values"].([]any)
+		unit, _ := left["unit"].(string)
+		if !has || len(left) > 2 || (len(left) == 2 && unit == "") {
+			rd.fail(in.ID, "must be %s, or an object with values, unit and accuracy", in.expects())
+			return
+		}
+		v = withUnit(values, unit)
+	}
+	items, ok := asList(v)
+	if !ok {
+		rd.fail(in.ID, "must be %s", in.expects())
+		return
+	}
+	if msg := in.wrongLength(len(items)); msg != "" {
+		rd.fail(in.ID, "%s", msg)
+		return
+	}
+	out, widths, wide, good := make([]float64, len(items)), make([]float64, len(items)), false, true
+	for i, x := range items {
+		field := fmt.Sprintf("%s[%d]", in.ID, i)
+		if x == nil {
+			rd.fail(field, "is missing; every value of the list is needed")
+			good = false
+			continue
+		}
+		value, w, ok := rd.quantity(in, field, x, acc)
+		out[i], widths[i], good, wide = value, w, good && ok, wide || w > 0
+	}
+	if !good {
+		return
+	}
+	rd.out.values[in.ID] = out
+	if wide {
+		rd.out.width[in.ID] = widths
+	}
+}
+
+func (in *input) wrongLength(n int) string {
+	switch {
+	case n > MaxList:
+		return fmt.Sprintf("has %d values; at most %d are taken", n, MaxList)
+	case n == 0 && !in.empty:
+		return fmt.Sprintf("is empty; %s is needed", in.expects())
+	case in.length > 0 && n != in.length:
+		return fmt.Sprintf("has %d values, %d are needed", n, in.length)
+	}
+	return ""
+}
+
+func asList(v any) ([]any, bool) {
+	switch x := v.(type) {
+	case []any:
+		return x, true
+	case []float64:
+		out := make([]any, len(x))
+		for i, f := range x {
+			out[i] = f
+		}
+		return out, true
+	case string:
+		// Values separated by semicolons or blanks, as a phone keyboard gives them.
+		if strings.TrimSpace(x) == "" || len(x) > 64*MaxList {
+			return nil, false
+		}
+		var parts []string
+		if strings.Contains(x, ";") {
+			parts = strings.Split(x, ";")
+		} else {
+			parts = strings.Fields(x)
+		}
+		out := make([]any, len(parts))
+		for i, p := range parts {
+			out[i] = strings.TrimSpace(p)
+		}
+		return out, true
+	}
+	return nil, false
+}
+
+func withUnit(values []any, unit string) []any {
+	if unit == "" {
+		return values
+	}
+	out := make([]any, len(values))
+	for i, x := range values {
+		switch x.(type) {
+		case float64, int, json.Number:
+			x = map[string]any{"value": x, "unit": unit}
+		}
+		out[i] = x
+	}
+	return out
+}
+
+// names reads a list of names, such as pins.
+func (rd *reader) names(field string, v any) ([]string, bool) {
+	var items []any
+	switch x := v.(type) {
+	case []any:
+		items = x
+	case []string:
+		for _, s := range x {
+			items = append(items, s)
+		}
+	case string:
+		items = []any{x}
+	case nil:
+	default:
+		rd.fail(field, "must be a list of names")
+		return nil, false
+	}
+	if len(items) > MaxList {
+		rd.fail(field, "has %d names; at most %d are taken", len(items), MaxList)
+		return nil, false
+	}
+	out := make([]string, 0, len(items))
+	for i, x := range items {
+		s := strings.TrimSpace(nameText(x))
+		if s == "" || len(s) > 64 {
+			rd.fail(fmt.Sprintf("%s[%d]", field, i), "must be a name of 1 to 64 characters")
+			return nil, false
+		}
+		out = append(out, s)
+	}
+	return out, true
+}
+
+func nameText(x any) string {
+	switch x := x.(type) {
+	case string:
+		return x
+	case float64, int, json.Number:
+		return fmt.Sprint(x) // pins are often just numbered
+	}
+	return ""
+}
+
+func (rd *reader) pins(in *input, v any) {
+	m, ok := v.(map[string]any)
+	if !ok || len(m) == 0 || len(m) > MaxList {
+		rd.fail(in.ID, "must be an object of 1 to %d names with what each connects to", MaxList)
+		return
+	}
+	out, good := make(map[string][]string, len(m)), true
+	for _, k := range sortedNames(m) {
+		l, ok := rd.names(in.ID+"."+k, m[k])
+		out[strings.TrimSpace(k)], good = l, good && ok
+	}
+	if good {
+		rd.out.values[in.ID] = out
+	}
+}
+
+func (rd *reader) sameLengths() {
+	for _, pair := range rd.m.sameLen {
+		a, aok := rd.out.values[pair[0]].([]float64)
+		b, bok := rd.out.values[pair[1]].([]float64)
+		if aok && bok && len(a) != len(b) {
+			rd.fail(pair[1], "has %d values, but %s has %d: both go with the same places", len(b), pair[0], len(a))
+		}
+	}
+}
+
+func (rd *reader) params() {
+	p := make(map[string]float64, len(rd.m.def.Params))
+	if rd.m.alg != nil {
+		for k, v := range rd.m.alg.params {
+			p[k] = v
+		}
+	}
+	for k, v := range rd.m.def.Params {
+		p[k] = v
+	}
+	for _, k := range sortedNames(rd.opt.Params) {
+		v := rd.opt.Params[k]
+		if _, ok := p[k]; !ok {
+			rd.fields = append(rd.fields, problem.Field{Field: "params." + k, Message: fmt.Sprintf("%s has no parameter of that name; known are %s", rd.m.def.ID, strings.Join(sortedNames(p), ", "))})
+			continue
+		}
+		if math.IsNaN(v) || math.Abs(v) > maxValue {
+			rd.fields = append(rd.fields, problem.Field{Field: "params." + k, Message: "must be a finite number"})
+			continue
+		}
+		p[k] = v
+	}
+	rd.out.params = p
+}
