@@ -194,13 +194,17 @@ func wanted(e *json.SemanticError) string {
 	case t == timeType:
 		return "a time as in 2026-03-01T09:30:00Z (RFC 3339)"
 	}
+	inRange := ""
+	if e.JSONKind == '0' {
+		inRange = " in range"
+	}
 	switch t.Kind() {
 	case reflect.Bool:
 		return "true or false"
 	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
-		return "a whole number in range"
+		return "a whole number" + inRange
 	case reflect.Float32, reflect.Float64:
-		return "a number in range"
+		return "a number" + inRange
 	case reflect.String:
 		return "a text"
 	case reflect.Slice, reflect.Array:
