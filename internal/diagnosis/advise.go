@@ -1,8 +1,9 @@
 package diagnosis
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 	"strings"
 )
 
@@ -41,7 +42,8 @@ const (
 	// ConfidentAt is the belief in a cause beyond which it is repaired.
 	ConfidentAt = 0.9
 	// EscalateAt is the belief in the unmodelled cause beyond which the engine
-	// says that this is outside what it knows.
+	// says that this is outside what it knows, once no measurement pays; beyond
+	// ConfidentAt it says so at once.
 	EscalateAt = 0.3
 	// tieWithin is the relative difference of scores that counts as a tie.
 	tieWithin = 0.05
@@ -125,7 +127,7 @@ type adviser struct {
 	skip   []bool // confirmed causes
 	loss   float64
 	repair float64
-	list   []Candidate
+	list   []*Candidate
 }
 
 func (m *Model) advise(ev []Observation, eco *Economy, st State, rule policy) (*Advice, error) {
@@ -190,7 +192,7 @@ func (a *adviser) assess() {
 		if barred[j] {
 			continue
 		}
-		c := Candidate{Finding: act.Finding, Hazard: act.Hazard}
+		c := &Candidate{Finding: act.Finding, Hazard: act.Hazard}
 		want := []string{act.Access}
 		minutes, hazard := a.l.reach(want)
 		c.Access = a.l.missing(want)
@@ -271,7 +273,7 @@ func (a *adviser) shift(o *outcome) Shift {
 // rank scores by gain over cost, lets openings be shared, and sorts.
 func (a *adviser) rank() {
 	for k := range a.list {
-		c := &a.list[k]
+		c := a.list[k]
 		c.Score = c.Gain / a.payable(c.Cost)
 		if a.rule == byRepairCost {
 			// Above 1 where ECO < ECR, and the larger the smaller ECO is.
@@ -281,27 +283,21 @@ func (a *adviser) rank() {
 	if a.rule == byLoss {
 		a.shareOpenings()
 	}
-	sort.SliceStable(a.list, func(x, y int) bool { return a.list[x].Score > a.list[y].Score })
+	slices.SortStableFunc(a.list, func(x, y *Candidate) int { return cmp.Compare(y.Score, x.Score) })
 	for from := 0; from < len(a.list); {
 		to := from + 1
 		for to < len(a.list) && a.list[to].Score >= (1-tieWithin)*a.list[from].Score {
 			to++
 		}
 		tied := a.list[from:to]
-		sort.SliceStable(tied, func(x, y int) bool { return before(&tied[x], &tied[y]) })
+		slices.SortStableFunc(tied, byTieRule)
 		from = to
 	}
 }
 
-// before breaks a tie: lower hazard, then lower cost, then id.
-func before(x, y *Candidate) bool {
-	if x.Hazard != y.Hazard {
-		return x.Hazard < y.Hazard
-	}
-	if x.Cost != y.Cost {
-		return x.Cost < y.Cost
-	}
-	return x.Finding < y.Finding
+// byTieRule orders by lower hazard, then lower cost, then id.
+func byTieRule(x, y *Candidate) int {
+	return cmp.Or(cmp.Compare(x.Hazard, y.Hazard), cmp.Compare(x.Cost, y.Cost), cmp.Compare(x.Finding, y.Finding))
 }
 
 // payable keeps a measurement that costs nothing from an infinite score: a
@@ -326,19 +322,16 @@ func (a *adviser) shareOpenings() {
 		done[key] = true
 		var inside []*Candidate
 		for n := range a.list {
-			if c := &a.list[n]; len(c.Access) > 0 && c.Gain > 0 && subset(c.Access, box) {
+			if c := a.list[n]; len(c.Access) > 0 && c.Gain > 0 && subset(c.Access, box) {
 				inside = append(inside, c)
 			}
 		}
 		if len(inside) < 2 {
 			continue
 		}
-		sort.SliceStable(inside, func(x, y int) bool {
-			gx, gy := inside[x].Gain*a.payable(inside[y].own), inside[y].Gain*a.payable(inside[x].own)
-			if gx != gy {
-				return gx > gy
-			}
-			return before(inside[x], inside[y])
+		slices.SortStableFunc(inside, func(x, y *Candidate) int {
+			gx, gy := x.Gain*a.payable(y.own), y.Gain*a.payable(x.own)
+			return cmp.Or(cmp.Compare(gy, gx), byTieRule(x, y))
 		})
 		a.bestPrefix(inside, box)
 	}
@@ -380,12 +373,17 @@ func subset(a, b []string) bool {
 	return true
 }
 
-// decide applies the stop rules in order: outside what the model knows, sure
-// enough, worth measuring, worth repairing.
+// decide applies the stop rules in order: sure enough, worth measuring, outside
+// what the model knows, worth repairing. A measurement that pays goes before
+// handing over at EscalateAt: after the complaint alone the unmodelled cause is
+// often that probable, and in simulation most such boards are then found.
 func (a *adviser) decide() *Advice {
-	adv := &Advice{Candidates: a.list, Posterior: a.post}
+	adv := &Advice{Posterior: a.post, Candidates: make([]Candidate, len(a.list))}
+	for k, c := range a.list {
+		adv.Candidates[k] = *c
+	}
 	adv.Reason.Loss = 2 * a.loss
-	if a.post.Unmodelled > EscalateAt {
+	if a.post.Unmodelled > ConfidentAt {
 		return a.escalateFor(adv, ReasonUnmodelled, a.post.Unmodelled)
 	}
 	if i := a.mostProbable(); i >= 0 && a.post.Marginals[i] > ConfidentAt {
@@ -393,9 +391,12 @@ func (a *adviser) decide() *Advice {
 	}
 	if len(a.list) > 0 {
 		// The score is gain over cost, so beyond 1 the measurement pays.
-		if c := &a.list[0]; c.Score > 1 {
+		if c := a.list[0]; c.Score > 1 {
 			return a.measure(adv, c)
 		}
+	}
+	if a.post.Unmodelled > EscalateAt {
+		return a.escalateFor(adv, ReasonUnmodelled, a.post.Unmodelled)
 	}
 	if i := a.worthRepair(); i >= 0 {
 		if len(a.list) == 0 {

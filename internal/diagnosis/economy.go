@@ -1,9 +1,10 @@
 package diagnosis
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 
 	"nextprobe/internal/problem"
 )
@@ -20,8 +21,8 @@ type Economy struct {
 	// RiskCost is added to a measurement by the highest hazard (0 to 4) met on
 	// the way to it.
 	RiskCost [5]float64
-	// EscalateCost is what it costs to hand the board to somebody else; 0 means
-	// the dearest repair with its verification.
+	// EscalateCost is what it costs to hand the board over unrepaired; 0 means
+	// the dearest MissCost.
 	EscalateCost float64
 }
 
@@ -103,8 +104,8 @@ func (m *Model) newLedger(eco *Economy, st State) (*ledger, error) {
 	}
 	l.escalate = eco.EscalateCost
 	if l.escalate == 0 {
-		for _, w := range l.wrong {
-			l.escalate = math.Max(l.escalate, w)
+		for _, v := range l.miss {
+			l.escalate = math.Max(l.escalate, v)
 		}
 	}
 	return l, nil
@@ -313,8 +314,8 @@ type suspicion struct {
 // (Ross, A First Course in Probability, chapter 4; Heckerman, Breese and
 // Rommelse 1995). Ties keep the causes' order.
 func sequence(list []suspicion) {
-	sort.SliceStable(list, func(a, b int) bool {
-		return list[a].p*list[b].cost > list[b].p*list[a].cost
+	slices.SortStableFunc(list, func(a, b suspicion) int {
+		return cmp.Compare(b.p*a.cost, a.p*b.cost)
 	})
 }
 

@@ -1,8 +1,9 @@
 package diagnosis
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 
 	"nextprobe/internal/problem"
 )
@@ -187,8 +188,8 @@ func (se *search) consider(members []int, p float64) {
 		se.best = p
 	}
 	if p > 0 && p >= se.opt.Ratio*se.best {
-		sorted := append([]int(nil), members...)
-		sort.Ints(sorted)
+		sorted := slices.Clone(members)
+		slices.Sort(sorted)
 		se.found = append(se.found, candidateSet{sorted, p})
 	}
 }
@@ -222,7 +223,7 @@ func (se *search) extend(set grownSet, rest []int) {
 	}
 	after := rest
 	if left > 1 {
-		sort.SliceStable(options, func(a, b int) bool { return options[a].bound > options[b].bound })
+		slices.SortStableFunc(options, func(a, b next) int { return cmp.Compare(b.bound, a.bound) })
 		after = make([]int, len(options))
 		for k, o := range options {
 			after[k] = o.suspect
@@ -312,11 +313,14 @@ func (se *search) list(logE float64) ([]Explanation, float64) {
 			kept = append(kept, c)
 		}
 	}
-	sort.Slice(kept, func(a, b int) bool {
-		if kept[a].p != kept[b].p {
-			return kept[a].p > kept[b].p
+	slices.SortFunc(kept, func(a, b candidateSet) int {
+		if c := cmp.Compare(b.p, a.p); c != 0 {
+			return c
 		}
-		return lessSet(kept[a].members, kept[b].members)
+		if c := cmp.Compare(len(a.members), len(b.members)); c != 0 {
+			return c
+		}
+		return slices.Compare(a.members, b.members)
 	})
 	if se.opt.Limit > 0 && len(kept) > se.opt.Limit {
 		kept = kept[:se.opt.Limit]
@@ -333,16 +337,4 @@ func (se *search) list(logE float64) ([]Explanation, float64) {
 		list = append(list, Explanation{Causes: ids, Probability: math.Min(1, p)})
 	}
 	return list, math.Min(1, covered)
-}
-
-func lessSet(a, b []int) bool {
-	if len(a) != len(b) {
-		return len(a) < len(b)
-	}
-	for k := range a {
-		if a[k] != b[k] {
-			return a[k] < b[k]
-		}
-	}
-	return false
 }
