@@ -1,0 +1,395 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+
+	"nextprobe/internal/faultlib"
+	"nextprobe/internal/problem"
+	"nextprobe/internal/shop"
+)
+
+func (p *Pages) benchPage(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	pg, err := p.loadBench(c, id, c.QueryParam("m"), nil)
+	if err != nil {
+		return err
+	}
+	return p.render(c, http.StatusOK, "bench", pg)
+}
+
+// benchAgain shows the page with what was typed and what is wrong with it, or
+// passes on an error the person cannot mend.
+func (p *Pages) benchAgain(c echo.Context, id shop.ID, show string, f *Form, err error) error {
+	if err != nil {
+		pe := userMistake(err)
+		if pe == nil {
+			return err
+		}
+		if !f.Failed() {
+			f.fail(pe)
+		}
+	}
+	pg, err := p.loadBench(c, id, show, f)
+	if err != nil {
+		return err
+	}
+	return p.render(c, http.StatusUnprocessableEntity, "bench", pg)
+}
+
+func (p *Pages) benchDone(c echo.Context, id shop.ID, anchor, message string) error {
+	p.flash(c, message)
+	return redirect(c, "/jobs/"+id.String()+anchor)
+}
+
+// measurementOf finds a measurement in the edition the job's diagnosis uses.
+func (p *Pages) measurementOf(c echo.Context, job shop.ID, measurement string) (*faultlib.Measurement, error) {
+	ctx, a := c.Request().Context(), actorOf(c)
+	file, err := p.svc.Job(ctx, a, job)
+	if err != nil {
+		return nil, err
+	}
+	lib, _, err := p.svc.LibraryOf(ctx, a, file.Job.LibraryID)
+	if err != nil {
+		return nil, err
+	}
+	if m := newLookup(lib).measurements[measurement]; m != nil {
+		return m, nil
+	}
+	return nil, problem.New(problem.NotFound, "The fault library of this job has no measurement %q.", measurement)
+}
+
+// observe records a symptom, readings, an outcome, or that a measurement
+// cannot be taken.
+func (p *Pages) observe(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "observe")
+	if err != nil {
+		return err
+	}
+	if f.Get("symptoms") != "" {
+		return p.observeSymptoms(c, id, f)
+	}
+	m, err := p.measurementOf(c, id, f.Get("measurement"))
+	if err != nil {
+		return err
+	}
+	in := shop.ObservationInput{Measurement: m.ID}
+	switch {
+	case f.Get("unavailable") != "":
+		in.Unavailable = true
+	case f.Get("outcome") != "":
+		in.Outcome = f.Get("outcome")
+	default:
+		in.Readings = readingValues(f, m)
+	}
+	o, err := p.svc.Observe(c.Request().Context(), actorOf(c), id, in)
+	if err != nil {
+		failReadings(f, m, userMistake(err))
+		return p.benchAgain(c, id, m.ID, f, err)
+	}
+	text := m.Title + " recorded as not measurable here."
+	if o.Result != nil {
+		text = m.Title + " recorded: " + words(o.Result.Outcome) + "."
+	}
+	return p.benchDone(c, id, "", text)
+}
+
+// observeSymptoms records every symptom answered in the form.
+func (p *Pages) observeSymptoms(c echo.Context, id shop.ID, f *Form) error {
+	f.ID = "symptom"
+	n := 0
+	for _, name := range sortedKeys(f.Values) {
+		symptom, ok := strings.CutPrefix(name, "s.")
+		answer := f.Get(name)
+		if !ok || (answer != "present" && answer != "absent") {
+			continue
+		}
+		present := answer == "present"
+		if _, err := p.svc.Observe(c.Request().Context(), actorOf(c), id, shop.ObservationInput{Symptom: symptom, Present: &present}); err != nil {
+			return p.benchAgain(c, id, "", f, err)
+		}
+		f.Values.Del(name)
+		n++
+	}
+	if n == 0 {
+		f.Message = "Answer at least one question first."
+		return p.benchAgain(c, id, "", f, nil)
+	}
+	return p.benchDone(c, id, "", plural(n, "symptom", "symptoms")+" recorded.")
+}
+
+func (p *Pages) retract(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	oid, err := pathID(c, "oid")
+	if err != nil {
+		return err
+	}
+	if err := p.svc.Retract(c.Request().Context(), actorOf(c), id, oid); err != nil {
+		return p.benchAgain(c, id, "", emptyForm("observations"), err)
+	}
+	return p.benchDone(c, id, "#observations", "Observation withdrawn; the log keeps it.")
+}
+
+func (p *Pages) access(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "access")
+	if err != nil {
+		return err
+	}
+	in := shop.AccessInput{Opening: f.Get("opening"), State: shop.OpeningState(f.Get("state"))}
+	if _, err := p.svc.Access(c.Request().Context(), actorOf(c), id, in); err != nil {
+		return p.benchAgain(c, id, f.Get("m"), f, err)
+	}
+	to := "/jobs/" + id.String()
+	if m := f.Get("m"); m != "" {
+		to += "?m=" + url.QueryEscape(m)
+	}
+	p.flash(c, words(in.Opening)+" recorded as "+string(in.State)+".")
+	return redirect(c, to)
+}
+
+// evaluate computes while the technician types; nothing is recorded.
+func (p *Pages) evaluate(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "observe")
+	if err != nil {
+		return err
+	}
+	m, err := p.measurementOf(c, id, f.Get("measurement"))
+	if err != nil {
+		return err
+	}
+	values := readingValues(f, m)
+	e, err := p.svc.EvaluateFor(c.Request().Context(), actorOf(c), id, m.ID, values)
+	if err != nil {
+		pe := userMistake(err)
+		if pe == nil {
+			return err
+		}
+		return p.fragment(c, "bench", "result", unfinished(f, m, pe))
+	}
+	return p.fragment(c, "bench", "result", resultView(e))
+}
+
+// unfinished tells readings that are still missing from ones that are wrong.
+func unfinished(f *Form, m *faultlib.Measurement, pe *problem.Error) *ResultView {
+	failReadings(f, m, pe)
+	r := &ResultView{}
+	for _, in := range readingFields(f, m) {
+		msg := f.Error(in.Name)
+		switch {
+		case msg == "":
+		case blank(f, in):
+			r.Missing = append(r.Missing, in.Label)
+		default:
+			r.Wrong = append(r.Wrong, FieldError{Field: in.Name, Label: in.Label, Message: msg})
+		}
+	}
+	if len(r.Missing)+len(r.Wrong) == 0 {
+		r.Wrong = []FieldError{{Label: "", Message: pe.Message}}
+	}
+	return r
+}
+
+func blank(f *Form, in Reading) bool {
+	if in.Kind != "elements" {
+		return f.Text(in.Name) == ""
+	}
+	for _, e := range in.Elements {
+		if f.Text(e.Name) == "" {
+			return true
+		}
+	}
+	return false
+}
+
+func resultView(e shop.Evaluation) *ResultView {
+	r := &ResultView{Outcome: e.Outcome, Meaning: e.Meaning, Detail: e.Detail, Text: e.Text, Normal: e.Normal, Values: e.Values, Warnings: e.Warnings}
+	shared := 0
+	for _, l := range e.Likelihood {
+		if l.Probability >= 0.01 {
+			shared++
+			r.Edge = append(r.Edge, l)
+		}
+	}
+	if shared < 2 {
+		r.Edge = nil
+	}
+	return r
+}
+
+func (p *Pages) confirmFault(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "fault")
+	if err != nil {
+		return err
+	}
+	f.ID = "fault-" + f.Get("cause")
+	in := shop.FaultInput{Cause: f.Get("cause"), ConnectorID: f.OptID("connector_id"), InstalledPartID: f.OptID("installed_part_id"), Note: f.Text("note")}
+	if invalid(f) {
+		return p.benchAgain(c, id, "", f, nil)
+	}
+	if _, err := p.svc.ConfirmFault(c.Request().Context(), actorOf(c), id, in); err != nil {
+		return p.benchAgain(c, id, "", f, err)
+	}
+	return p.benchDone(c, id, "#faults", "Fault confirmed. Record the repair when it is done.")
+}
+
+func (p *Pages) waiveFault(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	fid, err := pathID(c, "fid")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "waive-"+fid.String())
+	if err != nil {
+		return err
+	}
+	if _, err := p.svc.WaiveFault(c.Request().Context(), actorOf(c), id, fid, f.Text("reason")); err != nil {
+		return p.benchAgain(c, id, "", f, err)
+	}
+	return p.benchDone(c, id, "#faults", "Fault left unrepaired, with the reason on record.")
+}
+
+// partLines is how many parts a repair's form offers at once.
+const partLines = 4
+
+func (p *Pages) repair(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "repair")
+	if err != nil {
+		return err
+	}
+	f.ID = "repair-" + f.Get("fault_id")
+	in := shop.RepairInput{Action: f.Text("action"), Minutes: f.Int("minutes"), Note: f.Text("note")}
+	if fid := f.OptID("fault_id"); fid != nil {
+		in.FaultID = *fid
+	}
+	for i := range partLines {
+		n := strconv.Itoa(i)
+		part := f.OptID("part." + n)
+		if part == nil {
+			continue
+		}
+		quantity := f.Int("quantity." + n)
+		at := "parts[" + strconv.Itoa(len(in.Parts)) + "]."
+		f.alias(at+"quantity", "quantity."+n)
+		f.alias(at+"part_id", "part."+n)
+		f.alias(at+"lot", "lot."+n)
+		f.alias(at+"serial", "serial."+n)
+		in.Parts = append(in.Parts, shop.RepairPartInput{PartID: *part, Quantity: quantity, Lot: f.Text("lot." + n), Serial: f.Text("serial." + n)})
+	}
+	for _, s := range f.Values["removed"] {
+		if rid, err := uuid.Parse(s); err == nil {
+			in.Removed = append(in.Removed, rid)
+		}
+	}
+	if invalid(f) {
+		return p.benchAgain(c, id, "", f, nil)
+	}
+	if _, err := p.svc.Repair(c.Request().Context(), actorOf(c), id, in); err != nil {
+		return p.benchAgain(c, id, "", f, err)
+	}
+	return p.benchDone(c, id, "#closing", "Repair recorded. Next: prove it.")
+}
+
+func (p *Pages) verify(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "verify")
+	if err != nil {
+		return err
+	}
+	f.ID = "verify-" + f.Get("measurement")
+	m, err := p.measurementOf(c, id, f.Get("measurement"))
+	if err != nil {
+		return err
+	}
+	in := shop.VerificationInput{Measurement: m.ID, Outcome: f.Get("outcome")}
+	if in.Outcome == "" {
+		in.Readings = readingValues(f, m)
+	}
+	v, err := p.svc.Verify(c.Request().Context(), actorOf(c), id, in)
+	if err != nil {
+		failReadings(f, m, userMistake(err))
+		return p.benchAgain(c, id, "", f, err)
+	}
+	text := m.Title + " failed: " + words(v.Result.Outcome) + ". The job cannot be marked ready yet."
+	if v.Passed {
+		text = m.Title + " passed: " + words(v.Result.Outcome) + "."
+	}
+	return p.benchDone(c, id, "#closing", text)
+}
+
+func (p *Pages) moveJob(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "state")
+	if err != nil {
+		return err
+	}
+	to := shop.State(f.Get("to"))
+	if _, err := p.svc.MoveJob(c.Request().Context(), actorOf(c), id, to, f.Text("reason")); err != nil {
+		return p.benchAgain(c, id, "", f, err)
+	}
+	return p.benchDone(c, id, "", "The job is now "+stateText(to)+".")
+}
+
+func (p *Pages) editJob(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "intake-edit")
+	if err != nil {
+		return err
+	}
+	in := shop.JobPatch{
+		Version:    f.Int("version"),
+		Complaint:  shop.Change[string]{Set: true, Value: f.Text("complaint")},
+		OdometerKM: shop.Change[*float64]{Set: true, Value: f.OptFloat("odometer_km")},
+		Exposures:  shop.Change[[]string]{Set: true, Value: f.Values["exposures"]},
+		Condition:  shop.Change[string]{Set: true, Value: f.Text("condition")},
+	}
+	if invalid(f) {
+		return p.benchAgain(c, id, "", f, nil)
+	}
+	if _, err := p.svc.EditJob(c.Request().Context(), actorOf(c), id, in); err != nil {
+		return p.benchAgain(c, id, "", f, err)
+	}
+	return p.benchDone(c, id, "", "Intake corrected.")
+}

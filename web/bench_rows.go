@@ -1,0 +1,168 @@
+package web
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"nextprobe/internal/shop"
+)
+
+// row puts an observation in words.
+func (b *benchBuilder) row(o *shop.Observation) ObservationRow {
+	r := ObservationRow{Observation: *o}
+	switch {
+	case o.Kind == shop.ObservedSymptom:
+		r.What = b.look.symptom(o.Symptom)
+		r.Said, r.Normal = "present", false
+		if !o.Present {
+			r.Said, r.Normal = "asked, not so", true
+		}
+		if o.FromExposure {
+			r.Said += " (from how it was used)"
+		}
+	case o.Unavailable:
+		r.What, r.Said, r.Normal = b.look.measurement(o.Measurement), "cannot be measured here", true
+	default:
+		r.What = b.look.measurement(o.Measurement)
+		if o.Result != nil {
+			meaning, normal := b.look.meaning(o.Measurement, o.Result.Outcome)
+			r.Said, r.Normal = words(o.Result.Outcome), normal
+			if o.Result.Detail != "" {
+				r.Said += " · " + o.Result.Detail
+			}
+			r.Text, r.Values, r.Warnings = o.Result.Text, o.Result.Values, o.Result.Warnings
+			if r.Text == "" {
+				r.Text = meaning
+			}
+			r.Readings = readingsText(o.Result.Readings)
+		}
+	}
+	switch {
+	case o.RetractedAt != nil:
+		r.Why = "withdrawn by " + o.RetractedBy
+	case o.SupersededBy != nil:
+		r.Why = "taken again later"
+	case o.InvalidatedAt != nil:
+		r.Why = "no longer valid: " + words(o.InvalidatedBy)
+	}
+	return r
+}
+
+func readingsText(readings map[string]any) string {
+	parts := make([]string, 0, len(readings))
+	for _, k := range sortedKeys(readings) {
+		parts = append(parts, k+" = "+valueText(readings[k]))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// observations lists what counts now, newest first, and what no longer does.
+func (b *benchBuilder) observations() (seen, withdrawn []ObservationRow) {
+	for i := range b.file.Observations {
+		o := &b.file.Observations[i]
+		if r := b.row(o); r.Why != "" {
+			withdrawn = append(withdrawn, r)
+		} else {
+			seen = append(seen, r)
+		}
+	}
+	slices.Reverse(seen)
+	slices.Reverse(withdrawn)
+	return seen, withdrawn
+}
+
+func (b *benchBuilder) faults() []FaultRow {
+	var out []FaultRow
+	for _, f := range b.file.Faults {
+		row := FaultRow{Fault: f, Name: b.look.cause(f.Cause), ComponentName: b.look.component(f.Component)}
+		if c := b.look.causes[f.Cause]; c != nil {
+			row.Suggested, row.Parts, row.Hazard, row.Rule, row.Minutes = c.Repair, c.Parts, c.Hazard, b.look.rule(c.Hazard), c.RepairMinutes
+		}
+		for _, c := range b.file.Connectors {
+			if f.ConnectorID != nil && c.ID == *f.ConnectorID {
+				row.Connector = strings.TrimSpace(c.Place + " · " + c.Family)
+			}
+		}
+		for _, ip := range b.board.Installed {
+			if f.InstalledPartID != nil && ip.ID == *f.InstalledPartID {
+				row.InstalledPart = strings.TrimSpace(ip.PartName + " " + ip.Lot)
+			}
+		}
+		for _, r := range b.file.Repairs {
+			if r.FaultID == f.ID {
+				row.Repairs = append(row.Repairs, r)
+			}
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+func (b *benchBuilder) requirements(req shop.Requirements) (barring, met []RequirementRow) {
+	for i, it := range req.Items {
+		row := RequirementRow{Requirement: it, Title: it.Text, FormID: fmt.Sprintf("verify-%d", i)}
+		if it.Measurement != "" {
+			row.FormID = "verify-" + it.Measurement
+			row.Title = b.look.measurement(it.Measurement)
+			for _, o := range it.Outcomes {
+				row.Passing = append(row.Passing, words(o))
+			}
+			if m := b.look.measurements[it.Measurement]; m != nil && !it.Met {
+				f := emptyForm(row.FormID)
+				if b.form != nil && b.form.ID == row.FormID {
+					f = b.form
+				}
+				row.Card = b.card(m, f)
+			}
+		}
+		if it.Met {
+			met = append(met, row)
+		} else {
+			barring = append(barring, row)
+		}
+	}
+	return barring, met
+}
+
+func (b *benchBuilder) verifications() []VerificationRow {
+	var out []VerificationRow
+	for _, v := range b.file.Verifications {
+		meaning, _ := b.look.meaning(v.Measurement, v.Result.Outcome)
+		out = append(out, VerificationRow{Verification: v, Title: b.look.measurement(v.Measurement), Meaning: meaning})
+	}
+	slices.Reverse(out)
+	return out
+}
+
+func (b *benchBuilder) alsoCheck() []AlsoRow {
+	var out []AlsoRow
+	for _, ac := range b.d.AlsoCheck {
+		row := AlsoRow{AlsoCheck: ac, FromName: b.look.cause(ac.From)}
+		for _, m := range ac.Measurements {
+			row.Tests = append(row.Tests, Option{Value: m, Label: b.look.measurement(m)})
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// logText puts a log entry in words: the action's own, with what it was about.
+func logText(e shop.AuditEvent, look *lookup) string {
+	text := strings.NewReplacer(".", ": ", "_", " ").Replace(e.Action)
+	for _, k := range sortedKeys(e.Detail) {
+		v := e.Detail[k]
+		s, isText := v.(string)
+		switch {
+		case k == "symptom" && isText:
+			text += " · " + look.symptom(s)
+		case k == "measurement" && isText:
+			text += " · " + look.measurement(s)
+		case k == "cause" && isText:
+			text += " · " + look.cause(s)
+		case isText && s != "":
+			text += " · " + words(k) + " " + words(s)
+		}
+	}
+	return text
+}

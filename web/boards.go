@@ -1,0 +1,421 @@
+package web
+
+import (
+	"net/http"
+	"sort"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+
+	"nextprobe/internal/faultlib"
+	"nextprobe/internal/problem"
+	"nextprobe/internal/shop"
+)
+
+// BoardsPage lists boards.
+type BoardsPage struct {
+	Layout
+	Query  string
+	Boards []shop.Board
+	Next   string
+}
+
+func (p *Pages) boardsPage(c echo.Context) error {
+	q := strings.TrimSpace(c.QueryParam("q"))
+	found, err := p.svc.Boards(c.Request().Context(), actorOf(c), shop.BoardFilter{Query: q, Page: shop.Page{Limit: 50, Cursor: c.QueryParam("after")}})
+	if err != nil {
+		return err
+	}
+	return p.render(c, http.StatusOK, "boards", &BoardsPage{Layout: Layout{Title: "Boards", Section: "/boards"}, Query: q, Boards: found.Items, Next: found.Next})
+}
+
+// BoardPage is a board with its as-built record and history.
+type BoardPage struct {
+	Layout
+	File    shop.BoardFile
+	Fitted  []ConnectorRow
+	Removed []ConnectorRow
+	Facts   []FactRow
+	History []HistoryRow
+}
+
+// ConnectorRow is an entry of the connector register with its names.
+type ConnectorRow struct {
+	shop.Connector
+	ComponentName string
+	Pins          []Option
+}
+
+// FactRow is a fact of the board that changes how it is measured.
+type FactRow struct{ ID, Question, Value string }
+
+// HistoryRow is an earlier job with its faults in words.
+type HistoryRow struct {
+	shop.JobSummary
+	FaultNames []string
+}
+
+func (p *Pages) boardPage(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	ctx, a := c.Request().Context(), actorOf(c)
+	file, err := p.svc.Board(ctx, a, id)
+	if err != nil {
+		return err
+	}
+	history, err := p.svc.BoardHistory(ctx, a, id)
+	if err != nil {
+		return err
+	}
+	lib, _, err := p.svc.Library(ctx, a)
+	if err != nil {
+		return err
+	}
+	look := newLookup(lib)
+	pg := &BoardPage{Layout: Layout{Title: "Board " + file.Board.Serial, Section: "/boards"}, File: file}
+	for _, cn := range file.Connectors {
+		row := ConnectorRow{Connector: cn, ComponentName: look.component(cn.Component)}
+		for _, pin := range sortedKeys(cn.PinMap) {
+			row.Pins = append(row.Pins, Option{Value: pin, Label: cn.PinMap[pin]})
+		}
+		if cn.RemovedAt == nil {
+			pg.Fitted = append(pg.Fitted, row)
+		} else {
+			pg.Removed = append(pg.Removed, row)
+		}
+	}
+	for _, bf := range lib.Meta.BoardFacts {
+		v := file.Board.Facts[bf.ID]
+		if v == "" {
+			v = bf.Default + " (not stated)"
+		}
+		pg.Facts = append(pg.Facts, FactRow{bf.ID, bf.Text, v})
+	}
+	for _, j := range history {
+		row := HistoryRow{JobSummary: j}
+		for _, f := range j.Faults {
+			row.FaultNames = append(row.FaultNames, look.cause(f.Cause))
+		}
+		pg.History = append(pg.History, row)
+	}
+	return p.render(c, http.StatusOK, "board", pg)
+}
+
+// BoardFormPage adds or edits a board.
+type BoardFormPage struct {
+	Layout
+	Form      *Form
+	Action    string
+	Back      string
+	Facts     []FactField
+	Chemistry []Option
+	New       bool
+}
+
+// FactField is a board fact to choose.
+type FactField struct {
+	Name, Question string
+	Options        []Option
+}
+
+var chemistries = []Option{{Value: "", Label: "not known"}, {Value: "layered_oxide", Label: "layered oxide"}, {Value: "iron_phosphate", Label: "iron phosphate"}}
+
+func (p *Pages) boardForm(c echo.Context, status int, pg *BoardFormPage) error {
+	lib, _, err := p.svc.Library(c.Request().Context(), actorOf(c))
+	if err != nil {
+		return err
+	}
+	pg.Section, pg.Chemistry = "/boards", chemistries
+	for _, bf := range lib.Meta.BoardFacts {
+		ff := FactField{Name: "fact." + bf.ID, Question: bf.Text, Options: []Option{{Label: "not stated (" + bf.Default + " assumed)"}}}
+		for _, v := range bf.Values {
+			ff.Options = append(ff.Options, Option{Value: v, Label: words(v)})
+		}
+		pg.Facts = append(pg.Facts, ff)
+	}
+	return p.render(c, status, "board-form", pg)
+}
+
+func (p *Pages) newBoardPage(c echo.Context) error {
+	f := filledForm("board", "serial", c.QueryParam("serial"), "then", c.QueryParam("then"))
+	return p.boardForm(c, http.StatusOK, &BoardFormPage{Layout: Layout{Title: "New board"}, Form: f, Action: "/boards/new", Back: "/boards", New: true})
+}
+
+func (p *Pages) addBoard(c echo.Context) error {
+	f, err := readForm(c, "board")
+	if err != nil {
+		return err
+	}
+	aliasBoard(f)
+	in := shop.BoardInput{
+		Serial: f.Text("serial"), Make: f.Text("make"), Model: f.Text("model"),
+		SeriesCells: f.OptInt("series_cells"), ParallelCells: f.OptInt("parallel_cells"), Chemistry: f.Text("chemistry"),
+		Controller: f.Text("controller"), Firmware: f.Text("firmware"), OdometerKM: f.OptFloat("odometer_km"), Facts: boardFacts(f),
+		Owner: ownerInput(f), Note: f.Text("note"),
+	}
+	var b shop.Board
+	if !invalid(f) {
+		b, err = p.svc.AddBoard(c.Request().Context(), actorOf(c), in)
+		if err != nil && userMistake(err) == nil {
+			return err
+		}
+		f.fail(userMistake(err))
+	}
+	if f.Failed() {
+		return p.boardForm(c, http.StatusUnprocessableEntity, &BoardFormPage{Layout: Layout{Title: "New board"}, Form: f, Action: "/boards/new", Back: "/boards", New: true})
+	}
+	if f.Get("then") == "intake" {
+		return redirect(c, "/intake?board="+b.ID.String())
+	}
+	p.flash(c, "Board added. Record its connectors before anything is unplugged.")
+	return redirect(c, "/boards/"+b.ID.String())
+}
+
+func aliasBoard(f *Form) {
+	f.alias("owner.name", "owner_name")
+	f.alias("owner.contact", "owner_contact")
+	for name := range f.Values {
+		if id, ok := strings.CutPrefix(name, "fact."); ok {
+			f.alias("facts."+id, name)
+		}
+	}
+}
+
+func boardFacts(f *Form) map[string]string {
+	facts := map[string]string{}
+	for name := range f.Values {
+		if id, ok := strings.CutPrefix(name, "fact."); ok && f.Text(name) != "" {
+			facts[id] = f.Text(name)
+		}
+	}
+	return facts
+}
+
+func ownerInput(f *Form) *shop.OwnerInput {
+	if f.Text("owner_name") == "" && f.Text("owner_contact") == "" {
+		return nil
+	}
+	return &shop.OwnerInput{Name: f.Text("owner_name"), Contact: f.Text("owner_contact")}
+}
+
+func (p *Pages) editBoardPage(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	file, err := p.svc.Board(c.Request().Context(), actorOf(c), id)
+	if err != nil {
+		return err
+	}
+	b := file.Board
+	f := filledForm("board", "serial", b.Serial, "make", b.Make, "model", b.Model, "series_cells", formatInt(b.SeriesCells),
+		"parallel_cells", formatInt(b.ParallelCells), "chemistry", b.Chemistry, "controller", b.Controller, "firmware", b.Firmware,
+		"odometer_km", formatFloat(b.OdometerKM), "note", b.Note, "version", formatInt(&b.Version))
+	if b.Owner != nil {
+		f.Values.Set("owner_name", b.Owner.Name)
+		f.Values.Set("owner_contact", b.Owner.Contact)
+	}
+	for k, v := range b.Facts {
+		f.Values.Set("fact."+k, v)
+	}
+	return p.boardForm(c, http.StatusOK, boardEditor(id, f))
+}
+
+func boardEditor(id shop.ID, f *Form) *BoardFormPage {
+	return &BoardFormPage{Layout: Layout{Title: "Edit board"}, Form: f, Action: "/boards/" + id.String() + "/edit", Back: "/boards/" + id.String()}
+}
+
+func set[T any](v T) shop.Change[T] { return shop.Change[T]{Set: true, Value: v} }
+
+func (p *Pages) editBoard(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "board")
+	if err != nil {
+		return err
+	}
+	aliasBoard(f)
+	patch := shop.BoardPatch{
+		Version: f.Int("version"), Serial: set(f.Text("serial")), Make: set(f.Text("make")), Model: set(f.Text("model")),
+		SeriesCells: set(f.OptInt("series_cells")), ParallelCells: set(f.OptInt("parallel_cells")), Chemistry: set(f.Text("chemistry")),
+		Controller: set(f.Text("controller")), Firmware: set(f.Text("firmware")), OdometerKM: set(f.OptFloat("odometer_km")),
+		Facts: set(boardFacts(f)), Owner: set(ownerInput(f)), Note: set(f.Text("note")),
+	}
+	if !invalid(f) {
+		_, err = p.svc.EditBoard(c.Request().Context(), actorOf(c), id, patch)
+		if err != nil && userMistake(err) == nil {
+			return err
+		}
+		failStale(f, userMistake(err))
+	}
+	if f.Failed() {
+		return p.boardForm(c, http.StatusUnprocessableEntity, boardEditor(id, f))
+	}
+	p.flash(c, "Board saved.")
+	return redirect(c, "/boards/"+id.String())
+}
+
+// failStale is fail, with the way out when somebody else was quicker.
+func failStale(f *Form, pe *problem.Error) {
+	f.fail(pe)
+	if pe != nil && pe.Code == problem.Stale {
+		f.Message = "Somebody else changed this since the page was opened. What you typed is still here: note it, reload the page and enter it again."
+	}
+}
+
+// ConnectorFormPage adds or edits an entry of the connector register.
+type ConnectorFormPage struct {
+	Layout
+	Form       *Form
+	Action     string
+	Back       string
+	Components []Option
+	Polarities []Option
+	New        bool
+	Removed    bool
+}
+
+var polarities = []Option{{Value: "unknown", Label: "not measured"}, {Value: "as_marked", Label: "as marked"}, {Value: "reversed", Label: "reversed"}}
+
+func (p *Pages) connectorForm(c echo.Context, status int, pg *ConnectorFormPage) error {
+	lib, _, err := p.svc.Library(c.Request().Context(), actorOf(c))
+	if err != nil {
+		return err
+	}
+	pg.Section, pg.Polarities = "/boards", polarities
+	pg.Components = connectorComponents(lib)
+	return p.render(c, status, "connector-form", pg)
+}
+
+// connectorComponents puts the components that are connectors first.
+func connectorComponents(lib *faultlib.Library) []Option {
+	opts := newLookup(lib).componentOptions("choose")
+	sort.SliceStable(opts[1:], func(i, j int) bool {
+		return strings.Contains(opts[1+i].Value, "connector") && !strings.Contains(opts[1+j].Value, "connector")
+	})
+	return opts
+}
+
+func (p *Pages) newConnectorPage(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	if _, err := p.svc.Board(c.Request().Context(), actorOf(c), id); err != nil {
+		return err
+	}
+	return p.connectorForm(c, http.StatusOK, connectorAdder(id, filledForm("connector", "polarity", "unknown")))
+}
+
+func connectorAdder(board shop.ID, f *Form) *ConnectorFormPage {
+	return &ConnectorFormPage{Layout: Layout{Title: "New connector"}, Form: f, Action: "/boards/" + board.String() + "/connectors/new", Back: "/boards/" + board.String(), New: true}
+}
+
+func (p *Pages) addConnector(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "connector")
+	if err != nil {
+		return err
+	}
+	in := shop.ConnectorInput{Place: f.Text("place"), Component: f.Text("component"), Family: f.Text("family"), Poles: f.OptInt("poles"),
+		Polarity: f.Text("polarity"), PinMap: pins(f), Sealing: f.Text("sealing"), Note: f.Text("note")}
+	if !invalid(f) {
+		_, err = p.svc.AddConnector(c.Request().Context(), actorOf(c), id, in)
+		if err != nil && userMistake(err) == nil {
+			return err
+		}
+		f.fail(userMistake(err))
+	}
+	if f.Failed() {
+		return p.connectorForm(c, http.StatusUnprocessableEntity, connectorAdder(id, f))
+	}
+	p.flash(c, "Connector recorded.")
+	return redirect(c, "/boards/"+id.String()+"#connectors")
+}
+
+// pins reads lines "1: red, pack plus".
+func pins(f *Form) map[string]string {
+	m := map[string]string{}
+	for line := range strings.Lines(f.Get("pin_map")) {
+		line = strings.TrimSpace(line)
+		if line == "" {
+			continue
+		}
+		pin, use, ok := strings.Cut(line, ":")
+		pin = strings.TrimSpace(pin)
+		if !ok || pin == "" {
+			f.reject("pin_map", "Write each pin on its own line as “1: red, pack plus”; “"+line+"” has no pin.")
+			return nil
+		}
+		m[pin] = strings.TrimSpace(use)
+	}
+	return m
+}
+
+func pinLines(m map[string]string) string {
+	var b strings.Builder
+	for _, k := range sortedKeys(m) {
+		b.WriteString(k + ": " + m[k] + "\n")
+	}
+	return b.String()
+}
+
+func (p *Pages) editConnectorPage(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	cn, err := p.svc.Connector(c.Request().Context(), actorOf(c), id)
+	if err != nil {
+		return err
+	}
+	f := filledForm("connector", "place", cn.Place, "component", cn.Component, "family", cn.Family, "poles", formatInt(cn.Poles),
+		"polarity", cn.Polarity, "pin_map", pinLines(cn.PinMap), "sealing", cn.Sealing, "note", cn.Note, "version", formatInt(&cn.Version))
+	return p.connectorForm(c, http.StatusOK, connectorEditor(cn, f))
+}
+
+func connectorEditor(cn shop.Connector, f *Form) *ConnectorFormPage {
+	return &ConnectorFormPage{Layout: Layout{Title: "Edit connector"}, Form: f, Action: "/connectors/" + cn.ID.String() + "/edit",
+		Back: "/boards/" + cn.BoardID.String(), Removed: cn.RemovedAt != nil}
+}
+
+func (p *Pages) editConnector(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "connector")
+	if err != nil {
+		return err
+	}
+	ctx, a := c.Request().Context(), actorOf(c)
+	cn, err := p.svc.Connector(ctx, a, id)
+	if err != nil {
+		return err
+	}
+	patch := shop.ConnectorPatch{Version: f.Int("version"), Place: set(f.Text("place")), Component: set(f.Text("component")), Family: set(f.Text("family")),
+		Poles: set(f.OptInt("poles")), Polarity: set(f.Text("polarity")), PinMap: set(pins(f)), Sealing: set(f.Text("sealing")), Note: set(f.Text("note"))}
+	if f.Get("removed") != "" && cn.RemovedAt == nil {
+		now := p.opt.Now()
+		patch.RemovedAt = set(&now)
+	}
+	if !invalid(f) {
+		_, err = p.svc.EditConnector(ctx, a, id, patch)
+		if err != nil && userMistake(err) == nil {
+			return err
+		}
+		failStale(f, userMistake(err))
+	}
+	if f.Failed() {
+		return p.connectorForm(c, http.StatusUnprocessableEntity, connectorEditor(cn, f))
+	}
+	p.flash(c, "Connector saved.")
+	return redirect(c, "/boards/"+cn.BoardID.String()+"#connectors")
+}

@@ -1,0 +1,158 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"nextprobe/internal/shop"
+)
+
+// RecurrencePage says what keeps failing.
+type RecurrencePage struct {
+	Layout
+	Form      *Form
+	Groups    []Option
+	Exposures []Option
+	Periods   []Option
+	Report    shop.Recurrence
+	Rows      []RecurrenceRow
+	Pareto    *Pareto
+	From, To  time.Time
+	// FromBox and ToBox are the dates as the form shows them.
+	FromBox, ToBox string
+}
+
+// RecurrenceRow is a line with the address of the jobs behind it.
+type RecurrenceRow struct {
+	shop.RecurrenceRow
+	Href       string
+	Cumulative float64
+}
+
+var recurrenceGroups = []Option{
+	{Value: string(shop.ByComponent), Label: "component"}, {Value: string(shop.ByConnectorFamily), Label: "connector family"},
+	{Value: string(shop.ByFailureMode), Label: "failure mode"}, {Value: string(shop.ByCause), Label: "cause"},
+	{Value: string(shop.ByPart), Label: "part"}, {Value: string(shop.ByLot), Label: "supplier lot"},
+	{Value: string(shop.BySealing), Label: "sealing"}, {Value: string(shop.ByAction), Label: "repair action"},
+}
+
+var recurrenceExposures = []Option{{Value: "time", Label: "time in service (board-years)"}, {Value: "distance", Label: "distance (1000 km)"}}
+
+// maxRows keeps the picture legible; the table shows them all.
+const maxBars = 15
+
+// recurrenceAsked reads the question from the address; what is not understood
+// falls back to the usual question and is said beside the field.
+func (p *Pages) recurrenceAsked(c echo.Context) (shop.RecurrenceQuery, string, *Form) {
+	now := p.opt.Now()
+	f := emptyForm("recurrence")
+	f.Values = url.Values{}
+	for _, k := range []string{"group", "exposure", "from", "to", "key"} {
+		f.Values.Set(k, c.QueryParam(k))
+	}
+	q := shop.RecurrenceQuery{Group: shop.ByComponent, From: now.AddDate(-1, 0, 0), To: now.Add(time.Minute), Now: now}
+	for _, g := range recurrenceGroups {
+		if f.Text("group") == g.Value {
+			q.Group = shop.RecurrenceGroup(g.Value)
+		}
+	}
+	exposure := "time"
+	if f.Text("exposure") == "distance" {
+		exposure = "distance"
+	}
+	if from, ok := f.day("from"); ok {
+		q.From = from
+	}
+	if to, ok := f.day("to"); ok {
+		// The day named is part of the period.
+		q.To = to.AddDate(0, 0, 1)
+	}
+	if !q.From.Before(q.To) {
+		f.reject("from", "The period must begin before it ends.")
+		q.From = q.To.AddDate(-1, 0, 0)
+	}
+	f.Values.Set("group", string(q.Group))
+	f.Values.Set("exposure", exposure)
+	f.Values.Set("from", q.From.Format(time.DateOnly))
+	f.Values.Set("to", q.To.Add(-time.Second).Format(time.DateOnly))
+	return q, exposure, f
+}
+
+func (f *Form) day(name string) (time.Time, bool) {
+	s := f.Text(name)
+	if s == "" {
+		return time.Time{}, false
+	}
+	t, err := time.ParseInLocation(time.DateOnly, s, time.Local)
+	if err != nil {
+		f.reject(name, "Enter a date as 2026-03-31.")
+		return time.Time{}, false
+	}
+	return t, true
+}
+
+func (p *Pages) recurrencePage(c echo.Context) error {
+	q, exposure, f := p.recurrenceAsked(c)
+	report, err := p.svc.Recurrence(c.Request().Context(), actorOf(c), q, exposure)
+	if err != nil {
+		return err
+	}
+	pg := &RecurrencePage{Layout: Layout{Title: "Recurrence", Section: "/recurrence", Wide: true}, Form: f, Groups: recurrenceGroups, Exposures: recurrenceExposures,
+		Report: report, From: q.From, To: q.To.Add(-time.Second)}
+	sum := 0.0
+	for _, r := range report.Rows {
+		sum += r.Share
+		v := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "key": {r.Key}, "from": {f.Get("from")}, "to": {f.Get("to")}}
+		pg.Rows = append(pg.Rows, RecurrenceRow{RecurrenceRow: r, Href: "/recurrence/detail?" + v.Encode(), Cumulative: sum})
+	}
+	pg.Pareto = newPareto(pg.Rows, report.Total)
+	return p.render(c, http.StatusOK, "recurrence", pg)
+}
+
+// RecurrenceDetailPage shows the jobs behind one figure.
+type RecurrenceDetailPage struct {
+	Layout
+	Detail  shop.RecurrenceDetail
+	Group   string
+	Events  []EventRow
+	Chart   *MonthChart
+	Back    string
+	From    time.Time
+	To      time.Time
+	Boards  int
+	Repeats int
+}
+
+// EventRow is a failure with its names.
+type EventRow struct {
+	shop.FaultEvent
+	CauseName string
+}
+
+func (p *Pages) recurrenceDetailPage(c echo.Context) error {
+	q, exposure, f := p.recurrenceAsked(c)
+	ctx, a := c.Request().Context(), actorOf(c)
+	d, err := p.svc.RecurrenceDetail(ctx, a, q, exposure, f.Get("key"))
+	if err != nil {
+		return err
+	}
+	lib, _, err := p.svc.Library(ctx, a)
+	if err != nil {
+		return err
+	}
+	look := newLookup(lib)
+	name := d.Row.Name
+	if name == "" {
+		name = words(f.Get("key"))
+	}
+	back := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}
+	pg := &RecurrenceDetailPage{Layout: Layout{Title: "Failures of " + name, Section: "/recurrence"}, Detail: d, Group: words(string(q.Group)),
+		Back: "/recurrence?" + back.Encode(), From: q.From, To: q.To.Add(-time.Second), Boards: d.Row.Boards, Repeats: d.Row.RepeatBoards, Chart: newMonthChart(d.ByMonth)}
+	for _, e := range d.Events {
+		pg.Events = append(pg.Events, EventRow{FaultEvent: e, CauseName: look.cause(e.Cause)})
+	}
+	return p.render(c, http.StatusOK, "recurrence-detail", pg)
+}
