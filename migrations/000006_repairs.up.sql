@@ -86,7 +86,6 @@ create table repairs (
   by_name  text        not null default '',
   constraint repairs_pkey primary key (shop_id, job_id, id),
   constraint repairs_id_unique unique (shop_id, id),
-  constraint repairs_job foreign key (shop_id, job_id) references jobs (shop_id, id),
   constraint repairs_fault_of_job foreign key (shop_id, job_id, fault_id) references faults (shop_id, job_id, id),
   constraint repairs_action_present check (action <> ''),
   constraint repairs_minutes_not_negative check (minutes >= 0)
@@ -94,8 +93,7 @@ create table repairs (
 -- Serves the recurrence report by action and the repairs of a fault.
 create index repairs_by_action on repairs (shop_id, action, at);
 comment on constraint repairs_id_unique on repairs is 'Stock and installed parts name a repair without its job.';
-comment on constraint repairs_job on repairs is 'A repair is made in a job.';
-comment on constraint repairs_fault_of_job on repairs is 'A repair mends a fault confirmed in the same job.';
+comment on constraint repairs_fault_of_job on repairs is 'A repair mends a fault confirmed in the same job (which proves that the job exists).';
 comment on constraint repairs_action_present on repairs is 'Which repair lasts is asked by action.';
 comment on constraint repairs_minutes_not_negative on repairs is 'Labour is never negative.';
 

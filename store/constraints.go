@@ -157,7 +157,6 @@ var constraints = map[string]rule{
 	"faults_waiver_has_who":                   {problem.Invalid, "by", "must say who leaves the fault unrepaired"},
 	"repairs_pkey":                            idTaken,
 	"repairs_id_unique":                       idTaken,
-	"repairs_job":                             noJob,
 	"repairs_fault_of_job":                    {problem.Invalid, "fault_id", "must be a fault confirmed in this job"},
 	"repairs_action_present":                  {problem.Invalid, "action", "must name what was done"},
 	"repairs_minutes_not_negative":            {problem.Invalid, "minutes", "must be 0 or more"},
