@@ -181,60 +181,66 @@ func (b *block) newDivider(mb *member, gain float64) *divider {
 	}
 	linked := make([]bool, len(b.axes))
 	dv.offset = []int{0}
-	states := [][]int{make([]int, len(mb.moves))}
+	moves := [][]transition{{{0, 1}}}
 	for k := range mb.moves {
-		ax := b.axes[mb.moves[k].axis]
-		linked[mb.moves[k].axis] = true
-		n := len(dv.offset)
-		for t := 1; t < ax.radix; t++ {
-			for c := range n {
-				dv.offset = append(dv.offset, dv.offset[c]+t*ax.stride)
-				st := append([]int(nil), states[c]...)
-				st[k] = t
-				states = append(states, st)
-			}
-		}
+		mv := &mb.moves[k]
+		ax := b.axes[mv.axis]
+		linked[mv.axis] = true
+		dv.offset = spread(dv.offset, ax)
+		moves = combine(moves, mv, ax.radix)
 	}
 	dv.rest = []int{0}
 	for d, ax := range b.axes {
-		if linked[d] {
-			continue
-		}
-		n := len(dv.rest)
-		for t := 1; t < ax.radix; t++ {
-			for c := range n {
-				dv.rest = append(dv.rest, dv.rest[c]+t*ax.stride)
-			}
+		if !linked[d] {
+			dv.rest = spread(dv.rest, ax)
 		}
 	}
-	dv.from = make([][]transition, len(states))
-	dv.stay = make([]float64, len(states))
-	for a := range states {
-		for c := a; c < len(states); c++ {
-			p := moveProbability(mb, states[a], states[c])
-			if c == a {
-				dv.stay[a] = 1 / (dv.off + dv.on*p)
-			} else if p > 0 {
-				dv.from[a] = append(dv.from[a], transition{c, dv.on * p})
+	dv.from = make([][]transition, len(moves))
+	dv.stay = make([]float64, len(moves))
+	for a, list := range moves {
+		for _, tr := range list {
+			if tr.to == a {
+				dv.stay[a] = 1 / (dv.off + dv.on*tr.p)
+			} else if tr.p > 0 {
+				dv.from[a] = append(dv.from[a], transition{tr.to, dv.on * tr.p})
 			}
 		}
 	}
 	return dv
 }
 
-func moveProbability(mb *member, from, to []int) float64 {
-	p := 1.0
-	for k := range from {
-		switch mv := &mb.moves[k]; {
-		case to[k] < from[k]:
-			return 0
-		case to[k] == from[k]:
-			p *= mv.cum[to[k]]
-		default:
-			p *= mv.mass[to[k]]
+// spread adds one more axis to the places of its lowest state.
+func spread(places []int, ax axis) []int {
+	n := len(places)
+	for t := 1; t < ax.radix; t++ {
+		for _, at := range places[:n] {
+			places = append(places, at+t*ax.stride)
 		}
 	}
-	return p
+	return places
+}
+
+// combine extends the transitions between the states of some axes by one more
+// axis, whose states are numbered after all states of the others.
+func combine(moves [][]transition, mv *move, radix int) [][]transition {
+	n := len(moves)
+	out := make([][]transition, 0, n*radix)
+	for from := range radix {
+		for _, list := range moves {
+			longer := make([]transition, 0, len(list)*(radix-from))
+			for to := from; to < radix; to++ {
+				p := mv.mass[to]
+				if to == from {
+					p = mv.cum[to]
+				}
+				for _, tr := range list {
+					longer = append(longer, transition{tr.to + to*n, tr.p * p})
+				}
+			}
+			out = append(out, longer)
+		}
+	}
+	return out
 }
 
 // solve replaces z by the y with (1−p)·y + p·g·T y = z: the lowest states first.
