@@ -179,7 +179,7 @@ func (c *compiler) compute() {
 			c.m.steps = append(c.m.steps, step{Step: s})
 			continue
 		}
-		st := step{Step: s, prog: p, unit: c.stepUnit(i, s)}
+		st := step{Step: s, prog: p, unit: c.stepUnit(i, s, p)}
 		t := valueType{}
 		if err != nil {
 			c.issue(path, "%s: %v", s.ID, err)
@@ -198,10 +198,10 @@ func (c *compiler) compute() {
 var suffixUnits = []struct{ suffix, unit string }{
 	{"_mohm", "mOhm"}, {"_kohm", "kOhm"}, {"_ohm", "Ohm"}, {"_pct", "%"}, {"_mv", "mV"}, {"_mwb", "mWb"}, {"_kpa", "kPa"},
 	{"_deg", "deg"}, {"_ms", "ms"}, {"_us", "us"}, {"_ma", "mA"}, {"_pa", "Pa"}, {"_mm", "mm"}, {"_c", "C"}, {"_s", "s"}, {"_w", "W"},
-	{"_j", "J"}, {"_a", "A"}, {"_v", "V"}, {"_k", "K"}, {"_n", "N"}, {"_sccm", "cm3/min"}, {"_20", "mOhm"},
+	{"_j", "J"}, {"_a", "A"}, {"_v", "V"}, {"_k", "K"}, {"_n", "N"}, {"_sccm", "cm3/min"},
 }
 
-func (c *compiler) stepUnit(i int, s Step) units.Unit {
+func (c *compiler) stepUnit(i int, s Step, p *program) units.Unit {
 	if s.Unit != "" {
 		u, err := units.ParseUnit(s.Unit)
 		if err != nil {
@@ -214,9 +214,15 @@ func (c *compiler) stepUnit(i int, s Step) units.Unit {
 		return c.m.alg.units[s.ID]
 	}
 	for _, x := range suffixUnits {
-		if strings.HasSuffix(s.ID, x.suffix) && len(s.ID) > len(x.suffix) && x.suffix != "_20" {
+		if strings.HasSuffix(s.ID, x.suffix) && len(s.ID) > len(x.suffix) && !strings.Contains(s.ID, "_per_") {
 			return units.MustUnit(x.unit)
 		}
+	}
+	if p == nil {
+		return units.Unit{}
+	}
+	if u, ok := c.displayUnit(p.node); ok {
+		return u
 	}
 	return units.Unit{}
 }

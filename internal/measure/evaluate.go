@@ -306,8 +306,15 @@ func codeOf(u units.Unit) string {
 	return u.Code()
 }
 
-// sentence joins what was found with the outcome and its meaning.
+// sentence is judged with a capital letter, for findings in words.
 func sentence(o Outcome, found string) string {
+	out := judged(o, found)
+	return strings.ToUpper(out[:1]) + out[1:]
+}
+
+// judged joins what was found with the outcome and its meaning. It keeps the case
+// of the first letter, because findings may begin with the name of a reading.
+func judged(o Outcome, found string) string {
 	name := strings.ReplaceAll(o.ID, "_", " ")
 	out := name
 	if found != "" {
@@ -316,5 +323,5 @@ func sentence(o Outcome, found string) string {
 	if m := strings.TrimSpace(o.Meaning); m != "" && m != "normal" {
 		out += " (" + strings.TrimSuffix(m, ".") + ")"
 	}
-	return strings.ToUpper(out[:1]) + out[1:] + "."
+	return out + "."
 }

@@ -35,7 +35,6 @@ func newReason(n ast.Node, sc scope) *reason {
 		case "<", "<=", ">", ">=", "==", "!=":
 			r.left, _ = compileNode(n.Left.String(), n.Left, sc)
 			r.right, _ = compileNode(n.Right.String(), n.Right, sc)
-			// A comparison with null only guards another one and is not worth words.
 			if r.left != nil && r.right != nil {
 				r.op = n.Operator
 			}
@@ -85,6 +84,12 @@ func (ru *run) because(r *reason, want bool) []string {
 			word = "yes"
 		}
 		return []string{label(r.whole.src) + " = " + word}
+	}
+	if r.left.typ.kind == kindNull || r.right.typ.kind == kindNull {
+		return nil // it only guards another comparison
+	}
+	if r.op == "==" && want && len(r.right.names) == 0 {
+		return []string{ru.side(r.left, r.right)}
 	}
 	i := 0
 	if !want {
@@ -194,7 +199,10 @@ func (ru *run) explain(i int) string {
 	if len(found) == 0 {
 		found = ru.kept(i)
 	}
-	return sentence(o.Outcome, strings.Join(found, ", "))
+	if len(found) == 0 {
+		return sentence(o.Outcome, "")
+	}
+	return judged(o.Outcome, strings.Join(found, ", "))
 }
 
 // kept lists at most three limits that the earlier outcomes did not exceed, the
@@ -208,7 +216,7 @@ func (ru *run) kept(i int) []string {
 			x, isNumber := v.(float64)
 			w, err2 := c.right.run(&ru.vm, ru.env)
 			limit, isLimit := w.(float64)
-			if err != nil || err2 != nil || !isNumber || !isLimit || seen[c.left.src] || len(c.left.names) == 0 || len(out) == 3 || !finite(x) {
+			if err != nil || err2 != nil || !isNumber || !isLimit || ru.holds(c) || seen[c.left.src] || len(c.left.names) == 0 || len(out) == 3 || !finite(x) {
 				continue
 			}
 			seen[c.left.src] = true
