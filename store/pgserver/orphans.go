@@ -206,12 +206,14 @@ func StopRunning(ctx context.Context, opt Options) error {
 	if i.owner, err = chooseOwner(opt.User, i.home()); err != nil {
 		return err
 	}
-	i.socket = filepath.Join(i.home(), "socket")
+	if _, err := os.Stat(i.home()); errors.Is(err, os.ErrNotExist) {
+		return nil // No server has ever run here.
+	}
+	if i.socket, err = i.socketDir(); err != nil {
+		return err
+	}
 	if err := i.reap(ctx); err != nil {
 		return err
 	}
-	if err := os.Remove(i.urlPath()); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return fmt.Errorf("remove %s: %w", i.urlPath(), err)
-	}
-	return nil
+	return i.clear()
 }

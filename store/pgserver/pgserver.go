@@ -131,7 +131,7 @@ func (s *Server) abandon() error {
 			err = s.inst.reap(ctx)
 		}
 	}
-	return errors.Join(err, s.release())
+	return errors.Join(err, s.inst.clear(), s.release())
 }
 
 // watch reports a server that ends without being asked to.
@@ -167,11 +167,7 @@ func (s *Server) Stop(ctx context.Context) error {
 	}
 	s.stopped = true
 	s.mu.Unlock()
-	err := s.proc.stop(ctx)
-	if rmErr := os.Remove(s.inst.urlPath()); rmErr != nil && !errors.Is(rmErr, os.ErrNotExist) {
-		err = errors.Join(err, rmErr)
-	}
-	return errors.Join(err, s.release())
+	return errors.Join(s.proc.stop(ctx), s.inst.clear(), s.release())
 }
 
 func (s *Server) release() error {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -66,6 +67,18 @@ func (i *instance) publishURL() error {
 	return nil
 }
 
+// clear removes what tells of a running server, once it has ended.
+func (i *instance) clear() error {
+	err := os.Remove(i.urlPath())
+	if errors.Is(err, os.ErrNotExist) {
+		err = nil
+	}
+	if i.socket != "" && filepath.Dir(i.socket) != i.home() {
+		err = errors.Join(err, os.RemoveAll(i.socket))
+	}
+	return err
+}
+
 // runningWait is how long RunningURL gives a server that is just starting:
 // recovery after a crash takes seconds.
 const runningWait = 15 * time.Second
@@ -82,9 +95,9 @@ func RunningURL(dir string) (string, error) {
 	}
 	i := &instance{dir: real}
 	for {
-		url, err := i.answering(ctx)
+		where, err := i.answering(ctx)
 		if err == nil {
-			return url, nil
+			return where, nil
 		}
 		if !i.locked() {
 			return "", problem.New(problem.Unavailable, "No database runs in %s. Start one with `nextprobe serve`.", dir).Because(err)
@@ -142,4 +155,15 @@ func syncDir(dir string) error {
 		return fmt.Errorf("sync %s: %w", dir, err)
 	}
 	return errors.Join(d.Sync(), d.Close())
+}
+
+// AdminURL turns the URL of a server of this package (RunningURL, Server.URL) into
+// the one of its maintenance database as the cluster's superuser.
+func AdminURL(application string) (string, error) {
+	u, err := url.Parse(application)
+	if err != nil {
+		return "", fmt.Errorf("database URL: %w", err)
+	}
+	u.User, u.Path = url.User(superuser), "/postgres"
+	return u.String(), nil
 }
