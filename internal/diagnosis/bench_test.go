@@ -137,3 +137,38 @@ func BenchmarkAdvise(b *testing.B) {
 		}
 	})
 }
+
+// BenchmarkOutcomes compares the shared computation of all measurements'
+// outcomes with a run of its own per outcome.
+func BenchmarkOutcomes(b *testing.B) {
+	spec, _ := synthetic(150, 60, 200)
+	m, err := New(spec)
+	if err != nil {
+		b.Fatal(err)
+	}
+	s, err := m.prepare(abnormalEvidence(8))
+	if err != nil {
+		b.Fatal(err)
+	}
+	sol := s.solve()
+	b.Run("shared", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			o := s.newOutlook(sol)
+			for j := 61; j < len(spec.Findings); j++ {
+				o.outcomes(j)
+			}
+		}
+	})
+	b.Run("fresh", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			o := s.newOutlook(sol)
+			for j := 61; j < len(spec.Findings); j++ {
+				for x := range spec.Findings[j].Levels {
+					o.fresh(j, x)
+				}
+			}
+		}
+	})
+}
