@@ -31,7 +31,7 @@ type Reading struct {
 }
 
 var (
-	overWords = regexp.MustCompile(`(?i)^(?:\.?o\.?l\.?|0\.?l|over|overload|over[ -]?range|open|open circuit|∞)(?:\s*(.*))?$`)
+	overWords = regexp.MustCompile(`(?i)^(?:\.?o\.?l\.?|0\.?l|over[ -]?range|overload|over|open circuit|open|∞)(?:\s*(.*))?$`)
 	iec60062  = regexp.MustCompile(`^([+-]?)(\d*)([RrKkMGTpnumVA])(\d*)\s*(.*)$`)
 	tolerance = regexp.MustCompile(`^[A-Z]$`)
 	plain     = regexp.MustCompile(`^([+-]?)((?:\d{1,3}(?: \d{3})+|\d+)?)(?:([.,])(\d*))?(?:[eE]([+-]?\d{1,3}))?\s*(.*)$`)
