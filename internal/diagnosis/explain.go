@@ -29,7 +29,8 @@ type Explanation struct {
 // prior 1 stand in every set and do not count towards MaxCauses. Errors as
 // Infer; invalid for options out of range.
 //
-// All findings are used, also those that Infer would leave out.
+// Findings that Infer leaves out (Posterior.Dropped) are left out here too, so
+// that the shares are of the same P(E).
 func (m *Model) Explanations(ev []Observation, opt ExplainOptions) ([]Explanation, float64, error) {
 	opt, err := opt.filled()
 	if err != nil {
@@ -114,7 +115,7 @@ func (s *session) newSearch(opt ExplainOptions) (*search, [][]float64) {
 	var start [][]float64
 	at := make(map[int]int)
 	for k := range s.steps {
-		if st := &s.steps[k]; len(st.top) > 1 {
+		if st := &s.steps[k]; len(st.top) > 1 && !s.isDropped(st.finding) {
 			at[st.finding] = len(se.dims)
 			dim := &dimension{step: *st, leak: s.m.leakMoves(st)}
 			se.dims = append(se.dims, dim)

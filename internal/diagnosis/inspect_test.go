@@ -3,6 +3,7 @@ package diagnosis
 import (
 	"math"
 	"math/bits"
+	"slices"
 	"strings"
 	"testing"
 
@@ -127,6 +128,58 @@ func TestExplanationsAgreeWithEnumeration(t *testing.T) {
 			if ok {
 				near(t, ids, g, p)
 			}
+		}
+	})
+}
+
+func TestWeightsAndSupportAgreeWithEnumeration(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		spec, ev := drawModel(t, 5)
+		m, err := New(spec)
+		if err != nil {
+			t.Fatal(err)
+		}
+		weights, err := m.Weights(ev)
+		if err != nil {
+			t.Fatal(err)
+		}
+		support, err := m.Support(ev)
+		if err != nil {
+			t.Fatal(err)
+		}
+		conflict, err := m.Conflict(ev)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all := enumerate(spec, ev)
+		odds := func(tr *truth, i int) float64 {
+			return tr.marginal(i) / tr.probability(func(set int) bool { return set>>i&1 == 0 })
+		}
+		log2 := 0.0
+		for j, o := range ev {
+			without := enumerate(spec, append(append([]Observation(nil), ev[:j]...), ev[j+1:]...))
+			share, _ := rat(0).Quo(all.pe, without.pe).Float64()
+			top := 1.0
+			if o.Likelihood != nil {
+				top = slices.Max(o.Likelihood)
+			}
+			near(t, "support of "+o.Finding, support[j], share/top)
+			for i, c := range spec.Causes {
+				want := 0.0
+				if c.Prior > 0 && c.Prior < 1 {
+					want = 10 * math.Log10(odds(all, i)/odds(without, i))
+				}
+				if math.Abs(weights[i][j]-want) > 1e-9 {
+					t.Fatalf("weight of %s for %s = %v, want %v", o.Finding, c.ID, weights[i][j], want)
+				}
+			}
+			alone, _ := enumerate(spec, []Observation{o}).pe.Float64()
+			log2 += math.Log2(alone)
+		}
+		pe, _ := all.pe.Float64()
+		if want := log2 - math.Log2(pe); math.Abs(conflict-want) > 1e-9 {
+			t.Fatalf("conflict %v, want %v", conflict, want)
 		}
 	})
 }

@@ -246,6 +246,30 @@ func TestDroppedFindingsAreBounded(t *testing.T) {
 		within(t, c.ID, post.Marginals[i], tr.marginal(i), post.Truncation)
 	}
 	within(t, "no fault", post.NoFault, tr.probability(func(set int) bool { return set == 0 }), post.Truncation)
+	// With three causes all sets are listed, so the shares of the evidence kept sum to 1.
+	_, covered, err := mustNew(t, spec).Explanations(ev, ExplainOptions{MaxCauses: 4, Ratio: 1e-300})
+	if err != nil {
+		t.Fatal(err)
+	}
+	within(t, "covered", covered, 1, 1e-9)
+	// A candidate with no room for one more axis is computed by tilted runs.
+	spec.Findings = append(spec.Findings, Finding{"next", twoLevels, binary(0.1)})
+	spec.Links = append(spec.Links, Link{"a", "next", binary(0.5)})
+	m := mustNew(t, spec)
+	p, err := m.Predict(ev, "next")
+	if err != nil {
+		t.Fatal(err)
+	}
+	within(t, "P(next|E)", p[0], 0.9*(1-0.5*post.Marginals[0]), 1e-9)
+	s, err := m.prepare(ev)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := s.newOutlook(s.solve())
+	for x, out := range o.outcomes(18) {
+		near(t, "outcome", out.p, p[x])
+		near(t, "tilted outcome", o.fresh(18, x).p, p[x])
+	}
 }
 
 func TestWithPriors(t *testing.T) {

@@ -68,3 +68,32 @@ func (m *Model) Conflict(ev []Observation) (float64, error) {
 	}
 	return sum / math.Ln2, nil
 }
+
+// Support returns P(e_j | E without j) by observation: how far the others led
+// one to expect it. Below 0.01 a reading is worth taking again. For soft
+// evidence it is the expected likelihood, the largest value of it taken as 1.
+// Errors as Infer.
+func (m *Model) Support(ev []Observation) ([]float64, error) {
+	all, err := m.Infer(ev)
+	if err != nil {
+		return nil, err
+	}
+	support := make([]float64, len(ev))
+	rest := make([]Observation, 0, len(ev))
+	for j, o := range ev {
+		rest = append(append(rest[:0], ev[:j]...), ev[j+1:]...)
+		without, err := m.Infer(rest)
+		if err != nil {
+			return nil, err
+		}
+		scale := 1.0
+		if o.Likelihood != nil {
+			scale = 0
+			for _, v := range o.Likelihood {
+				scale = math.Max(scale, v)
+			}
+		}
+		support[j] = math.Min(1, math.Exp(all.LogEvidence-without.LogEvidence)/scale)
+	}
+	return support, nil
+}
