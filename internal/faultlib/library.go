@@ -83,6 +83,9 @@ type Opening struct {
 	Reseal            bool
 	Hazard            int
 	Note              string
+	// Closed are the openings that must be closed for this one: boxes, for a test
+	// of the closed board.
+	Closed []string
 }
 
 // Gate is asked before any ordering of tests; a stop ends guided diagnosis.
@@ -176,6 +179,10 @@ type Interlock struct {
 type Invalidation struct {
 	Event   string
 	Results []string
+	// Openings and Components say what fires the event: opening one of these, or
+	// repairing a cause in one of these. Both may be empty.
+	Openings   []string
+	Components []string
 }
 
 // Consequence: one confirmed cause often brings another.

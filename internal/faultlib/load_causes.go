@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"go.yaml.in/yaml/v3"
+
+	"nextprobe/internal/diagnosis"
 )
 
 // sumTolerance is how far above 1 a row may sum: decimals such as 0.7 + 0.3
@@ -34,6 +36,9 @@ func (ld *loader) causes(n *yaml.Node) {
 		ld.code(m.at("mode"), "failure mode", c.Mode, ld.lib.Codes.FailureMode)
 		ld.code(m.at("mechanism"), "failure mechanism", c.Mechanism, ld.lib.Codes.FailureMechanism)
 		ld.twice(seen, m, "cause", c.ID)
+		if c.ID == diagnosis.UnmodelledID {
+			ld.failAt(m.at("id"), "%q is the id of the cause for what the library does not know", c.ID)
+		}
 		ld.lib.Causes = append(ld.lib.Causes, c)
 	}
 }
