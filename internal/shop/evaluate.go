@@ -1,0 +1,150 @@
+package shop
+
+import (
+	"context"
+	"math"
+
+	"nextprobe/internal/faultlib"
+	"nextprobe/internal/measure"
+	"nextprobe/internal/problem"
+)
+
+// boardFacts are what a measurement may take from the board's record.
+func boardFacts(b Board) map[string]any {
+	facts := map[string]any{}
+	for k, v := range b.Facts {
+		facts[k] = v
+	}
+	if b.SeriesCells != nil {
+		facts["series_cells"] = float64(*b.SeriesCells)
+	}
+	if b.ParallelCells != nil {
+		facts["parallel_cells"] = float64(*b.ParallelCells)
+	}
+	if b.Chemistry != "" {
+		facts["chemistry"] = b.Chemistry
+	}
+	return facts
+}
+
+// takeResult computes what a measurement came to on the job's board. A bare
+// outcome is the technician's own judgement; with readings beside it the two
+// must agree.
+func takeResult(b bench, m *faultlib.Measurement, readings map[string]any, outcome string) (Result, error) {
+	r, warnings, err := compute(m, readings, outcome, boardFacts(b.file.Board))
+	if err != nil {
+		return Result{}, err
+	}
+	out := Result{Readings: readings, Outcome: r.Outcome, Detail: r.Detail, Likelihood: map[string]float64{}, Values: values(r), Text: r.Text, Warnings: warnings}
+	for _, o := range r.Likelihood {
+		if o.Probability > 0 {
+			out.Likelihood[o.ID] = o.Probability
+		}
+	}
+	return out, nil
+}
+
+func compute(m *faultlib.Measurement, readings map[string]any, outcome string, facts map[string]any) (measure.Result, []string, error) {
+	var none measure.Result
+	how := m.Compiled()
+	switch {
+	case readings == nil && outcome == "" && m.Kind == measure.Inspection:
+		return none, nil, problem.InField("outcome", "is missing: %s is judged by eye; choose %s", m.ID, orList(outcomeIDs(m)))
+	case readings == nil && outcome == "":
+		return none, nil, problem.InField("readings", "are missing; give readings, or the outcome you judged")
+	case readings != nil && m.Kind == measure.Inspection:
+		return none, nil, problem.InField("readings", "do not belong here: %s is judged by eye; give the outcome, %s", m.ID, orList(outcomeIDs(m)))
+	case readings == nil:
+		r, err := how.Inspect(outcome)
+		return r, nil, err
+	}
+	parsed, odd, err := how.Parse(readings, measure.ParseOptions{Facts: facts})
+	if err != nil {
+		return none, nil, err
+	}
+	r, err := how.Evaluate(parsed)
+	if err != nil {
+		return none, nil, err
+	}
+	if outcome != "" && outcome != r.Outcome {
+		return none, nil, problem.InField("outcome", "says %q, the readings come to %q; correct the one that is wrong", outcome, r.Outcome)
+	}
+	warnings := append([]string(nil), r.Warnings...)
+	for _, w := range odd {
+		warnings = append(warnings, w.Field+": "+w.Message)
+	}
+	return r, warnings, nil
+}
+
+func outcomeIDs(m *faultlib.Measurement) []string {
+	ids := make([]string, len(m.Outcomes))
+	for i, o := range m.Outcomes {
+		ids[i] = o.ID
+	}
+	return ids
+}
+
+// values keeps the derived values; what is no finite number is kept as unknown,
+// because JSON has no word for it.
+func values(r measure.Result) []ResultValue {
+	out := make([]ResultValue, len(r.Values))
+	for i, v := range r.Values {
+		out[i] = ResultValue{ID: v.ID, Value: finite(v.Value), Unit: v.Unit}
+	}
+	return out
+}
+
+func finite(v any) any {
+	switch x := v.(type) {
+	case float64:
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return nil
+		}
+	case []float64:
+		out := make([]any, len(x))
+		for i, e := range x {
+			out[i] = finite(e)
+		}
+		return out
+	}
+	return v
+}
+
+// Evaluate is the bench computation without a job, with the current library.
+func (s *Service) Evaluate(ctx context.Context, a Actor, measurement string, in EvaluateInput) (Evaluation, error) {
+	lib, _, err := s.Library(ctx, a)
+	if err != nil {
+		return Evaluation{}, err
+	}
+	return evaluation(lib, measurement, in.Readings, in.Outcome, in.Board)
+}
+
+// EvaluateFor is Evaluate with the facts of the job's board and the job's library.
+func (s *Service) EvaluateFor(ctx context.Context, a Actor, jobID ID, measurement string, readings map[string]any) (Evaluation, error) {
+	f, err := s.Job(ctx, a, jobID)
+	if err != nil {
+		return Evaluation{}, err
+	}
+	ed, err := s.libs.of(ctx, a.ShopID, f.Job.LibraryID)
+	if err != nil {
+		return Evaluation{}, err
+	}
+	return evaluation(ed.lib, measurement, readings, "", boardFacts(f.Board))
+}
+
+func evaluation(lib *faultlib.Library, measurement string, readings map[string]any, outcome string, facts map[string]any) (Evaluation, error) {
+	m := lib.Measurement(measurement)
+	if m == nil {
+		return Evaluation{}, problem.New(problem.NotFound, "The fault library has no measurement %q.", measurement)
+	}
+	r, warnings, err := compute(m, readings, outcome, facts)
+	if err != nil {
+		return Evaluation{}, err
+	}
+	ev := Evaluation{Measurement: m.ID, Outcome: r.Outcome, Meaning: meaning(m, r.Outcome), Normal: r.Normal, Detail: r.Detail,
+		Values: values(r), Text: r.Text, Warnings: warnings}
+	for i, o := range m.Outcomes {
+		ev.Likelihood = append(ev.Likelihood, OutcomeView{ID: o.ID, Meaning: o.Meaning, Normal: o.Normal, Probability: r.Likelihood[i].Probability})
+	}
+	return ev, nil
+}

@@ -1,0 +1,173 @@
+package shop
+
+import "nextprobe/internal/faultlib"
+
+// Diagnosis is the engine's answer for a job (contract, GET /jobs/{id}/diagnosis).
+type Diagnosis struct {
+	LibraryVersion LibraryVersion
+	Observations   []Observation // active and unavailable ones, in order of time
+	Causes         []CauseView   // by probability, highest first
+	Explanations   []Explanation
+	Covered        float64 // share of the probability the explanations cover
+	Unmodelled     float64
+	NoFault        float64
+	Truncation     float64
+	Conflict       float64 // bits; above 3 the observations contradict each other
+	Advice         Advice
+	Next           []NextMeasurement // the advised one first
+	ExpectedCost   float64           // minor units
+	Currency       string
+	// Stop is set when a stop sign ends guided diagnosis.
+	Stop *Stop
+	// AlsoCheck lists what the confirmed causes tend to bring along.
+	AlsoCheck []AlsoCheck
+	// OpenOpenings are the openings open now, in library order.
+	OpenOpenings []faultlib.Opening
+	Warnings     []string
+}
+
+// CauseView is a cause with its probability and the evidence for it.
+type CauseView struct {
+	ID, Name, Component, ComponentName, FailureMode string
+	Probability                                     float64
+	Prior                                           float64
+	Confirmed                                       bool
+	Evidence                                        []Evidence // strongest first
+}
+
+// Evidence is the weight one observation gives a cause, in decibans (Good 1950).
+type Evidence struct {
+	ObservationID ID
+	Decibans      float64
+}
+
+// Explanation is a set of causes that together explain what was seen.
+type Explanation struct {
+	Causes      []string
+	Probability float64
+}
+
+// Advice is the one thing to do now: measure, repair, escalate or stop.
+type Advice struct {
+	Kind        string // measure, repair, escalate, stop
+	Measurement string
+	Cause       string
+	Text        string // why, in a sentence or two
+}
+
+// NextMeasurement is a measurement with everything the bench needs to take it.
+type NextMeasurement struct {
+	Measurement  *faultlib.Measurement
+	Cost         float64            // minor units
+	Minutes      float64            // with the openings still needed
+	Access       []faultlib.Opening // still to open, outermost first
+	Hazard       faultlib.Hazard    // highest on the way
+	Cautions     []string
+	Instructions string
+	Expected     string // what a good reading is
+	Why          string
+	Score        float64
+	Outcomes     []OutcomeView
+	// Blocked says why an interlock forbids it for now, and what to do first.
+	Blocked string
+}
+
+// OutcomeView is a possible outcome with its predicted probability.
+type OutcomeView struct {
+	ID, Meaning string
+	Normal      bool
+	Probability float64
+}
+
+// Stop is a stop sign: the gate that fired and the rule to follow.
+type Stop struct {
+	Gate          string // symptom or measurement id
+	Text          string // what was seen
+	Rule          string // the hazard level's rule
+	ObservationID ID
+}
+
+// AlsoCheck is a consequence worth a look before closing.
+type AlsoCheck struct {
+	From, Cause, Name, Note string
+	Probability             float64
+	Measurements            []string // what would tell
+}
+
+// Requirement is one thing that bars ready until it is met.
+type Requirement struct {
+	// Kind: fault (repair or waive), verification, opening (close it),
+	// recheck (a later event made the result invalid), stop.
+	Kind        string
+	FaultID     *ID
+	Cause       string
+	Measurement string
+	Outcomes    []string // any of these passes
+	Opening     string
+	Text        string // what is missing
+	Why         string
+	Met         bool
+	MetBy       *ID // the repair, verification or event that met it
+}
+
+// Requirements is the closing gate of a job.
+type Requirements struct {
+	Ready bool // nothing bars ready
+	Items []Requirement
+}
+
+// Evaluation is the bench computation's answer.
+type Evaluation struct {
+	Measurement string
+	Outcome     string
+	Meaning     string
+	Normal      bool
+	Detail      string
+	Likelihood  []OutcomeView
+	Values      []ResultValue
+	Text        string
+	Warnings    []string
+}
+
+// EarlierJob is what the counter sees at intake: a job within the warranty time.
+type EarlierJob struct {
+	Job      JobSummary
+	DaysAgo  int
+	DaysLeft int
+}
+
+// RecurrenceRow is one line of the report.
+type RecurrenceRow struct {
+	GroupCount
+	Share    float64 // of all failures in the window
+	Exposure float64 // board-years, or thousands of km
+	Rate     *float64
+	Lower    *float64 // Garwood 95 %
+	Upper    *float64
+	Sentence string
+}
+
+// Recurrence is the report.
+type Recurrence struct {
+	Group    RecurrenceGroup
+	Exposure string // time or distance
+	Unit     string // "1/board-year" or "1/1000 km"
+	Query    RecurrenceQuery
+	Total    int
+	Rows     []RecurrenceRow
+}
+
+// RecurrenceDetail is one group with the events behind it.
+type RecurrenceDetail struct {
+	Row    RecurrenceRow
+	Unit   string
+	Events []FaultEvent
+	// ByMonth counts failures per calendar month of the window.
+	ByMonth []MonthCount
+}
+
+// MonthCount is failures in a month, "2026-03".
+type MonthCount struct {
+	Month string
+	Count int
+}
