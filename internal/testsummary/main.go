@@ -120,8 +120,8 @@ func (s *summary) finish(k key, e event) {
 // pkg prints a package's line when it has ended; tests without a result, as
 // after a panic or a timeout, tell their output here.
 func (s *summary) pkg(k key, e event) {
-	switch {
-	case e.Action == "fail":
+	switch e.Action {
+	case "fail":
 		var open []string
 		for o := range s.output {
 			if o.pkg == k.pkg && o.test != "" {
@@ -134,7 +134,7 @@ func (s *summary) pkg(k key, e event) {
 		}
 		s.print("%s", strings.Join(s.output[k], ""))
 		s.print("FAIL  %s  %.1f s\n", k.pkg, e.Elapsed)
-	case e.Action == "skip":
+	case "skip":
 		s.print("-     %s  no tests\n", k.pkg)
 	default:
 		s.print("ok    %s  %.1f s\n", k.pkg, e.Elapsed)

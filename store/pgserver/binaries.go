@@ -102,7 +102,7 @@ func choose(found []binaries, dataDir string) (binaries, error) {
 var versionPattern = regexp.MustCompile(`\(PostgreSQL\) (\d+)`)
 
 func majorOf(ctx context.Context, postgres string) (int, error) {
-	out, err := exec.CommandContext(ctx, postgres, "--version").Output() //nolint:gosec // The path is one we searched for, not input.
+	out, err := exec.CommandContext(ctx, postgres, "--version").Output()
 	if err != nil {
 		return 0, err
 	}
@@ -138,7 +138,7 @@ func usualDirs() []string {
 		dirs = append(dirs, filepath.Dir(path))
 	}
 	if config, err := exec.LookPath("pg_config"); err == nil {
-		if out, err := exec.Command(config, "--bindir").Output(); err == nil { //nolint:gosec // Found on PATH, no input.
+		if out, err := exec.CommandContext(context.Background(), config, "--bindir").Output(); err == nil {
 			dirs = append(dirs, strings.TrimSpace(string(out)))
 		}
 	}

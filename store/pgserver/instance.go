@@ -135,7 +135,7 @@ func (i *instance) launchPath() string {
 
 // command builds a Postgres command that runs as the owner.
 func (i *instance) command(ctx context.Context, program string, args ...string) (*exec.Cmd, func(), error) {
-	cmd := exec.CommandContext(ctx, i.bin.path(program), args...) //nolint:gosec // The program is an installed Postgres, the arguments are ours.
+	cmd := exec.CommandContext(ctx, i.bin.path(program), args...)
 	cmd.Dir = "/"
 	// A clean environment: PGDATA, PGHOST and the like of the caller must not leak in.
 	cmd.Env = []string{"PATH=" + os.Getenv("PATH"), "HOME=/", "LC_ALL=C", "TZ=UTC"}

@@ -125,7 +125,7 @@ func (o owner) ownFolder(path string) error {
 		}
 	}
 	if info.Mode().Perm() != 0o700 {
-		if err := os.Chmod(path, 0o700); err != nil {
+		if err := os.Chmod(path, 0o700); err != nil { //nolint:gosec // A folder needs the right to enter it.
 			return fmt.Errorf("close %s to others: %w", path, err)
 		}
 	}
