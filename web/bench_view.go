@@ -6,6 +6,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"nextprobe/internal/faultlib"
+	"nextprobe/internal/measure"
 	"nextprobe/internal/shop"
 )
 
@@ -58,6 +59,16 @@ func (pg *BenchPage) Form(id string) *Form {
 
 // Mistake is the form that failed, nil when none did.
 func (pg *BenchPage) Mistake() *Form { return pg.form }
+
+// Others reports whether a measurement beside the shown one would help.
+func (pg *BenchPage) Others() bool {
+	for _, r := range pg.RunnersUp {
+		if !r.Shown {
+			return true
+		}
+	}
+	return false
+}
 
 // CauseRow is a probable cause.
 type CauseRow struct {
@@ -355,10 +366,11 @@ func (b *benchBuilder) what(id shop.ID) string {
 // measure sets the card and the runners-up.
 func (b *benchBuilder) measure(pg *BenchPage, show string) {
 	advised := b.d.Advice.Measurement
-	if show == "" {
+	// A stop sign ends guided diagnosis: nothing is proposed, only what was
+	// asked for by name is shown.
+	if show == "" && b.d.Stop == nil {
 		show = advised
 	}
-	stopped := b.d.Stop != nil
 	for _, n := range b.d.Next {
 		if n.Measurement == nil {
 			continue
@@ -374,9 +386,7 @@ func (b *benchBuilder) measure(pg *BenchPage, show string) {
 		pg.All = append(pg.All, Option{Value: m.ID, Label: m.Title, Selected: m.ID == show})
 	}
 	m := b.look.measurements[show]
-	// A stop sign ends guided diagnosis: nothing is proposed, only what was
-	// asked for by name is shown.
-	if m == nil || (stopped && show == advised) {
+	if m == nil {
 		return
 	}
 	pg.Card = b.card(m, pg.Form("observe"))
@@ -388,7 +398,7 @@ func (b *benchBuilder) measure(pg *BenchPage, show string) {
 
 // card lays out one measurement, from the diagnosis where it speaks of it.
 func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
-	card := &MeasureCard{Measurement: m, Component: b.look.component(m.Of), Points: m.Points, Form: f, Inspection: len(m.Inputs) == 0,
+	card := &MeasureCard{Measurement: m, Component: b.look.component(m.Of), Points: m.Points, Form: f, Inspection: m.Kind == measure.Inspection || len(m.Inputs) == 0,
 		Minutes: m.Minutes, Hazard: m.Hazard}
 	access := b.look.stillToOpen(m, b.file.Board.Facts, b.open)
 	for _, n := range b.d.Next {

@@ -43,7 +43,7 @@ func newPareto(rows []RecurrenceRow, total int) *Pareto {
 	if len(rows) == 0 || total == 0 {
 		return nil
 	}
-	g := &Pareto{Width: 640, Height: 260, Left: 34, Right: 600, Top: 16, Base: 226, MoreThanPicture: max(0, len(rows)-maxBars)}
+	g := &Pareto{Width: 640, Height: 260, Left: 40, Right: 572, Top: 16, Base: 226, MoreThanPicture: max(0, len(rows)-maxBars)}
 	if g.MoreThanPicture > 0 {
 		rows = rows[:maxBars]
 	}

@@ -300,6 +300,16 @@ var fieldNames = map[string]string{
 	"connector_id": "Connector", "installed_part_id": "Installed part", "fault_id": "Fault", "labour_rate": "Labour rate", "warranty_days": "Warranty",
 }
 
+// Shows reports whether the form has the field, so that the summary can lead
+// there: the forms of plain buttons have none but a reason.
+func (f *Form) Shows(field string) bool {
+	switch f.ID {
+	case "state", "access", "observations", "people", "tokens":
+		return field == "reason"
+	}
+	return true
+}
+
 // Name words a field for the summary of mistakes.
 func (f *Form) Name(field string) string {
 	if n, ok := fieldNames[field]; ok {

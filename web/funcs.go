@@ -16,33 +16,35 @@ import (
 
 func templateFuncs(a *assets) template.FuncMap {
 	return template.FuncMap{
-		"asset":     a.url,
-		"field":     newField,
-		"choice":    choiceField,
-		"emptyForm": emptyForm,
-		"percent":   percent,
-		"likely":    likely,
-		"bar":       barWidth,
-		"money":     money,
-		"minutes":   minutes,
-		"number":    formatNumber,
-		"optfloat":  formatFloat,
-		"optint":    formatInt,
-		"unit":      unitText,
-		"date":      func(t time.Time) string { return t.Local().Format("2 Jan 2006") },
-		"clock":     func(t time.Time) string { return t.Local().Format("2 Jan 2006 15:04") },
-		"iso":       func(t time.Time) string { return t.Format(time.RFC3339) },
-		"state":     stateText,
-		"words":     words,
-		"sentence":  sentence,
-		"hazard":    hazardName,
-		"plural":    plural,
-		"value":     valueText,
-		"signed":    func(n int) string { return fmt.Sprintf("%+d", n) },
-		"dict":      pair,
-		"join":      strings.Join,
-		"partLine":  partLine,
-		"plus1":     func(i int) int { return i + 1 },
+		"asset":      a.url,
+		"field":      newField,
+		"choice":     choiceField,
+		"emptyForm":  emptyForm,
+		"percent":    percent,
+		"likely":     likely,
+		"bar":        barWidth,
+		"money":      money,
+		"minutes":    minutes,
+		"number":     formatNumber,
+		"optfloat":   formatFloat,
+		"optint":     formatInt,
+		"unit":       unitText,
+		"date":       func(t time.Time) string { return t.Local().Format("2 Jan 2006") },
+		"clock":      func(t time.Time) string { return t.Local().Format("2 Jan 2006 15:04") },
+		"iso":        func(t time.Time) string { return t.Format(time.RFC3339) },
+		"state":      stateText,
+		"words":      words,
+		"sentence":   sentence,
+		"hazard":     hazardName,
+		"plural":     plural,
+		"value":      valueText,
+		"signed":     func(n int) string { return fmt.Sprintf("%+d", n) },
+		"dict":       pair,
+		"join":       strings.Join,
+		"perUnit":    func(u string) string { return strings.Replace(u, "1/", "per ", 1) },
+		"valueLabel": valueLabel,
+		"partLine":   partLine,
+		"plus1":      func(i int) int { return i + 1 },
 	}
 }
 
@@ -199,6 +201,16 @@ func valueText(v any) string {
 		return strings.Join(parts, "; ")
 	}
 	return fmt.Sprint(v)
+}
+
+// valueLabel words the id of a computed value; the unit at its end stands
+// behind the value already.
+func valueLabel(v shop.ResultValue) string {
+	parts := strings.Split(v.ID, "_")
+	if n := len(parts); n > 1 && (strings.EqualFold(parts[n-1], v.Unit) || (parts[n-1] == "pct" && v.Unit == "%") || (parts[n-1] == "c" && v.Unit == "C")) {
+		parts = parts[:n-1]
+	}
+	return strings.Join(parts, " ")
 }
 
 // unitText prints the library's unit word as the trade writes it.

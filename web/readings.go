@@ -34,8 +34,9 @@ func readingFields(f *Form, m *faultlib.Measurement) []Reading {
 
 func readingField(f *Form, m *faultlib.Measurement, in *measure.Input) Reading {
 	name := "r." + in.ID
-	hint := in.Note
-	if in.Nullable && !strings.Contains(hint, "unknown") {
+	// The file speaks of null; at the bench that is an empty field.
+	hint := strings.ReplaceAll(in.Note, "null if", "leave empty if")
+	if in.Nullable && !strings.Contains(hint, "empty") {
 		hint = strings.TrimPrefix(hint+"; may stay empty", "; ")
 	}
 	opts := []string{"hint=" + hint}
@@ -71,7 +72,12 @@ func readingField(f *Form, m *faultlib.Measurement, in *measure.Input) Reading {
 		opts = append(opts, "unit="+unitText(in.Unit), "mode="+keypad(in), "placeholder="+notation(in.Unit))
 	}
 	options := r.Options
-	r.Field = newField(f, name, readingLabel(in), opts...)
+	label := readingLabel(in)
+	if len(in.ID) == 1 && in.Note != "" {
+		// One letter says nothing at the bench; the note does.
+		label, opts[0] = strings.TrimSuffix(sentence(hint), "."), ""
+	}
+	r.Field = newField(f, name, label, opts...)
 	r.Options = options
 	return r
 }

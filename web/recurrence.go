@@ -105,6 +105,9 @@ func (p *Pages) recurrencePage(c echo.Context) error {
 	sum := 0.0
 	for _, r := range report.Rows {
 		sum += r.Share
+		if r.Name == "" {
+			r.Name = groupName(r.Key)
+		}
 		v := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "key": {r.Key}, "from": {f.Get("from")}, "to": {f.Get("to")}}
 		pg.Rows = append(pg.Rows, RecurrenceRow{RecurrenceRow: r, Href: "/recurrence/detail?" + v.Encode(), Cumulative: sum})
 	}
@@ -124,6 +127,14 @@ type RecurrenceDetailPage struct {
 	To      time.Time
 	Boards  int
 	Repeats int
+}
+
+// groupName words a group that has no name of its own.
+func groupName(key string) string {
+	if key == "" {
+		return "not recorded"
+	}
+	return words(key)
 }
 
 // EventRow is a failure with its names.
@@ -146,7 +157,7 @@ func (p *Pages) recurrenceDetailPage(c echo.Context) error {
 	look := newLookup(lib)
 	name := d.Row.Name
 	if name == "" {
-		name = words(f.Get("key"))
+		name = groupName(f.Get("key"))
 	}
 	back := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}
 	pg := &RecurrenceDetailPage{Layout: Layout{Title: "Failures of " + name, Section: "/recurrence"}, Detail: d, Group: words(string(q.Group)),

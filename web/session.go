@@ -40,12 +40,16 @@ func (p *Pages) signIn(c echo.Context) error {
 	ctx := c.Request().Context()
 	actor, err := p.svc.SignIn(ctx, p.opt.ShopID, f.Text("login"), f.Get("password"))
 	if err != nil {
-		if !problem.Is(err, problem.Unauthorized) && userMistake(err) == nil {
+		status := http.StatusUnauthorized
+		switch {
+		case problem.Is(err, problem.TooMany):
+			status = http.StatusTooManyRequests
+		case !problem.Is(err, problem.Unauthorized) && userMistake(err) == nil:
 			return err
 		}
 		f.Values.Del("password")
 		f.fail(problem.As(err))
-		return p.render(c, http.StatusUnauthorized, "sign-in", &SignInPage{Layout: Layout{Title: "Sign in"}, Form: f, Next: next})
+		return p.render(c, status, "sign-in", &SignInPage{Layout: Layout{Title: "Sign in"}, Form: f, Next: next})
 	}
 	// A new session id at sign-in: one planted before must not become signed in.
 	if err := p.sessions.RenewToken(ctx); err != nil {
