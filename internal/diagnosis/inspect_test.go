@@ -183,3 +183,45 @@ func TestWeightsAndSupportAgreeWithEnumeration(t *testing.T) {
 		}
 	})
 }
+
+// Both ways of taking a cause out must undo putting it in.
+func TestDividerUndoesStep(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		spec, ev := drawModel(t, 6)
+		m, err := New(spec)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := m.prepare(ev)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, b := range s.blocks {
+			for i := range b.members {
+				dv := b.newDivider(&b.members[i], 1)
+				if !dv.stable {
+					continue
+				}
+				for _, series := range []bool{false, true} {
+					dv.series = series
+					f := make([]float64, b.size)
+					for k := range f {
+						f[k] = 1 / float64(k+1)
+					}
+					up := slices.Clone(f)
+					b.step(up, make([]float64, b.size), &b.members[i], 1)
+					dv.solve(up)
+					down := slices.Clone(f)
+					b.stepT(down, make([]float64, b.size), &b.members[i], 1)
+					dv.solveT(down)
+					for k := range f {
+						if math.Abs(up[k]-f[k]) > 1e-13 || math.Abs(down[k]-f[k]) > 1e-13 {
+							t.Fatalf("series %v: state %d is %v and %v, want %v", series, k, up[k], down[k], f[k])
+						}
+					}
+				}
+			}
+		}
+	})
+}

@@ -79,7 +79,14 @@ type divider struct {
 	off    float64
 	on     float64
 	stable bool
+	series bool
+	b      *block
+	mb     *member
 }
+
+// mostTransitions is where listing transitions (3 to the number of bits) gets
+// dearer than summing the series of the inverse.
+const mostTransitions = 30_000
 
 type transition struct {
 	to int
@@ -174,9 +181,15 @@ func (b *block) leakT(u int, f []float64) {
 }
 
 func (b *block) newDivider(mb *member, gain float64) *divider {
-	dv := &divider{off: 1 - mb.prior, on: mb.prior * gain}
+	dv := &divider{off: 1 - mb.prior, on: mb.prior * gain, b: b, mb: mb}
 	dv.stable = dv.on <= unstableOdds*dv.off
-	if !dv.stable {
+	transitions := 1
+	for k := range mb.moves {
+		r := b.axes[mb.moves[k].axis].radix
+		transitions = min(transitions*r*(r+1)/2, 2*mostTransitions)
+	}
+	dv.series = transitions > mostTransitions
+	if !dv.stable || dv.series {
 		return dv
 	}
 	linked := make([]bool, len(b.axes))
@@ -245,6 +258,10 @@ func combine(moves [][]transition, mv *move, radix int) [][]transition {
 
 // solve replaces z by the y with (1−p)·y + p·g·T y = z: the lowest states first.
 func (dv *divider) solve(z []float64) {
+	if dv.series {
+		dv.sum(z, raise)
+		return
+	}
 	for a, at := range dv.offset {
 		stay := dv.stay[a]
 		for _, r := range dv.rest {
@@ -261,6 +278,10 @@ func (dv *divider) solve(z []float64) {
 
 // solveT is solve for the transposed operator: the highest states first.
 func (dv *divider) solveT(z []float64) {
+	if dv.series {
+		dv.sum(z, raiseT)
+		return
+	}
 	for a := len(dv.offset) - 1; a >= 0; a-- {
 		at := dv.offset[a]
 		for _, tr := range dv.from[a] {
@@ -272,6 +293,28 @@ func (dv *divider) solveT(z []float64) {
 		stay := dv.stay[a]
 		for _, r := range dv.rest {
 			z[at+r] *= stay
+		}
+	}
+}
+
+// sum replaces z by Σ_n (−p·g/(1−p))^n T^n z/(1−p), until no entry changes.
+func (dv *divider) sum(z []float64, apply func([]float64, axis, *move)) {
+	term := make([]float64, len(z))
+	for k := range z {
+		z[k] /= dv.off
+		term[k] = z[k]
+	}
+	ratio := -dv.on / dv.off
+	for changed := true; changed; {
+		changed = false
+		for k := range dv.mb.moves {
+			apply(term, dv.b.axes[dv.mb.moves[k].axis], &dv.mb.moves[k])
+		}
+		for k := range term {
+			term[k] *= ratio
+			old := z[k]
+			z[k] += term[k]
+			changed = changed || z[k] != old
 		}
 	}
 }
