@@ -53,7 +53,7 @@ install_debian() {
   case " $* " in *" postgresql "*) no_own_cluster ;; esac
   as_root env DEBIAN_FRONTEND=noninteractive apt-get update -qq </dev/null
   # Held-back settings: a createcluster.conf laid down first must not raise a question.
-  as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \
+  as_root env DEBIAN_FRONTEND=noninteractive UCF_FORCE_CONFFOLD=1 apt-get install -y -qq --no-install-recommends \
     -o Dpkg::Options::=--force-confold "$@" </dev/null >/dev/null
 }
 

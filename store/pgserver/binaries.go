@@ -1,6 +1,7 @@
 package pgserver
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -32,14 +33,19 @@ type binaries struct {
 func (b binaries) path(name string) string { return filepath.Join(b.dir, name) }
 
 // Tool returns the path of one of Postgres's own programs (pg_dump, psql) from
-// the newest installation found, or problem.Unavailable.
+// the newest installation found, since an older one refuses a newer server; or
+// problem.Unavailable.
 func Tool(name string) (string, error) {
-	for _, dir := range searchDirs(nil) {
-		path := filepath.Join(dir, name)
-		if isProgram(path) {
+	found, err := findBinaries(context.Background(), nil)
+	if err == nil {
+		slices.SortStableFunc(found, func(a, b binaries) int { return cmp.Compare(b.major, a.major) })
+	}
+	for _, b := range found {
+		if path := b.path(name); isProgram(path) {
 			return path, nil
 		}
 	}
+	// A machine with the client's programs alone serves a database elsewhere.
 	if path, err := exec.LookPath(name); err == nil {
 		return path, nil
 	}
