@@ -220,12 +220,12 @@ func (ld *loader) openings(n *yaml.Node) {
 		return
 	}
 	for _, e := range all.entries {
-		m := ld.mapping(e.val, all.at(e.key), "open_min", "close_min", "requires", "reseal", "hazard", "note")
+		m := ld.mapping(e.val, all.at(e.key), "open_min", "close_min", "requires", "closed", "reseal", "hazard", "note")
 		if m == nil {
 			continue
 		}
 		o := Opening{ID: e.key, OpenMin: m.needNumber("open_min", 0, 1e5), CloseMin: m.needNumber("close_min", 0, 1e5),
-			Requires: m.texts("requires"), Reseal: m.bool("reseal"), Hazard: m.whole("hazard", 0, 0, 4), Note: m.text("note")}
+			Requires: m.texts("requires"), Closed: m.texts("closed"), Reseal: m.bool("reseal"), Hazard: m.whole("hazard", 0, 0, 4), Note: m.text("note")}
 		ld.caution(m, "note", o.Hazard, o.Note)
 		ld.lib.Openings = append(ld.lib.Openings, o)
 	}
@@ -235,6 +235,19 @@ func (ld *loader) openings(n *yaml.Node) {
 			if !ld.hasOpening(id) {
 				ld.unknown("access_states", indexed(all.at(o.ID)+".requires", k), "access state", id)
 			}
+		}
+		ld.closed(all.at(o.ID)+".closed", o)
+	}
+}
+
+// closed checks what must be closed for an access state.
+func (ld *loader) closed(path string, o *Opening) {
+	for k, id := range o.Closed {
+		switch {
+		case !ld.hasOpening(id):
+			ld.unknown("access_states", indexed(path, k), "access state", id)
+		case id == o.ID || contains(o.Requires, id):
+			ld.failAt(indexed(path, k), "access state %q cannot need %q closed: it is it, or requires it", o.ID, id)
 		}
 	}
 }

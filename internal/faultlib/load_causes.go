@@ -202,17 +202,25 @@ func (ld *loader) interlocks(n *yaml.Node) {
 func (ld *loader) invalidations(n *yaml.Node) {
 	seen := map[string]bool{}
 	for _, it := range ld.list(n, "invalidates") {
-		m := ld.mapping(it.node, it.path, "event", "results")
+		m := ld.mapping(it.node, it.path, "event", "results", "openings", "components")
 		if m == nil {
 			continue
 		}
-		x := Invalidation{Event: m.id("event"), Results: m.texts("results")}
+		x := Invalidation{Event: m.id("event"), Results: m.texts("results"), Openings: m.texts("openings"), Components: m.texts("components")}
 		if seen[x.Event] && x.Event != "" {
 			ld.failAt(m.at("event"), "the event %q stands twice", x.Event)
 		}
 		seen[x.Event] = true
 		for i, id := range x.Results {
 			ld.outcomeIDs(indexed(m.at("results"), i), "", id, nil)
+		}
+		for i, id := range x.Openings {
+			if !ld.hasOpening(id) {
+				ld.unknown("access_states", indexed(m.at("openings"), i), "access state", id)
+			}
+		}
+		for i, id := range x.Components {
+			ld.component(indexed(m.at("components"), i), id, false)
 		}
 		ld.lib.Invalidations = append(ld.lib.Invalidations, x)
 	}
