@@ -1,7 +1,6 @@
 package measure
 
 import (
-	"fmt"
 	"math"
 
 	"nextprobe/internal/units"
@@ -51,14 +50,14 @@ func judgeMotor(c *algCall) (verdict, error) {
 			return dev{text: "unknown"}
 		}
 		p := 100 * (got - model) / model
-		return dev{fmt.Sprintf("%+.1f %%", p), p, true}
+		return dev{c.say("%+.1f %%", p), p, true}
 	}
 	expected := 1000 * 60 / (math.Sqrt(3) * 2 * math.Pi * c.must("kv") * c.must("pole_pairs"))
 	flux := 100 * (c.must("flux_mwb") - expected) / expected
 	r := rel(c.must("r_mohm")*254.5/(234.5+c.must("t_wind_c")), "r_model")
 	l := rel(c.must("l_uh"), "l_model")
 	rTol, lTol, fluxTol := c.params["r_tol_pct"], c.params["l_tol_pct"], c.params["flux_tol_pct"]
-	v := verdict{outcome: "consistent", text: fmt.Sprintf("resistance at 20 °C %s of type (limit +%g %%), flux linkage %+.1f %% of %.2f mWb (limit %g %%), inductance %s (limit -%g %%)",
+	v := verdict{outcome: "consistent", text: c.say("resistance at 20 °C %s of type (limit +%g %%), flux linkage %+.1f %% of %.2f mWb (limit %g %%), inductance %s (limit -%g %%)",
 		r.text, rTol, flux, expected, fluxTol, l.text, lTol)}
 	switch {
 	case r.ok && r.pct > rTol:

@@ -74,7 +74,7 @@ func judgePhases(c *algCall) (verdict, error) {
 		return v, nil
 	}
 	if flex := math.Abs(c.must("flex_change_pct")); flex > c.params["flex_pct"] {
-		return verdict{outcome: "unstable", text: fmt.Sprintf("the reading moves by %.1f %% when the cable is flexed (limit %g %%)", flex, c.params["flex_pct"])}, nil
+		return verdict{outcome: "unstable", text: c.say("the reading moves by %.1f %% when the cable is flexed (limit %g %%)", flex, c.params["flex_pct"])}, nil
 	}
 	mean := (pairs[0].r + pairs[1].r + pairs[2].r) / 3
 	if mean == 0 {
@@ -92,7 +92,7 @@ func judgePhases(c *algCall) (verdict, error) {
 	})
 	lo, mid, hi := sorted[0], sorted[1], sorted[2]
 	if lo.r < 0.4*mid.r && mid.r >= 0.8*hi.r {
-		return verdict{outcome: "short_pair", detail: lo.name, text: fmt.Sprintf("%s reads %.4g mΩ against %.4g and %.4g mΩ (limit 40 %%)", lo.name, lo.r, mid.r, hi.r)}, nil
+		return verdict{outcome: "short_pair", detail: lo.name, text: c.say("%s reads %.4g mΩ against %.4g and %.4g mΩ (limit 40 %%)", lo.name, lo.r, mid.r, hi.r)}, nil
 	}
 	if (lo.r+mid.r-hi.r)/2 < -0.05*mean {
 		return verdict{}, c.refuse(fmt.Sprintf("These three cannot belong to one winding: %s with %.4g mΩ is more than the other two together, %.4g mΩ. Zero the leads and read r_ab, r_bc and r_ca again.",
@@ -117,23 +117,23 @@ func openPhases(c *algCall, pairs []phasePair) (verdict, bool) {
 		return verdict{outcome: "all_open", text: "all three readings are open"}, true
 	case 2:
 		l := common(open[0].name, open[1].name)
-		return verdict{outcome: "one_open", detail: l, text: fmt.Sprintf("%s and %s are open and share phase %s", open[0].name, open[1].name, l)}, true
+		return verdict{outcome: "one_open", detail: l, text: c.say("%s and %s are open and share phase %s", open[0].name, open[1].name, l)}, true
 	case 1:
-		return verdict{outcome: "unstable", text: fmt.Sprintf("only %s is open, which neither star nor delta can do: repeat", open[0].name)}, true
+		return verdict{outcome: "unstable", text: c.say("only %s is open, which neither star nor delta can do: repeat", open[0].name)}, true
 	}
 	return verdict{}, false
 }
 
 // twoToOne tells an open delta branch from a shorted star phase by the type value.
 func twoToOne(c *algCall, lo, mid, hi phasePair, to20 float64) verdict {
-	text := fmt.Sprintf("%s reads %.4g mΩ, twice the other two (%.4g and %.4g mΩ)", hi.name, hi.r, lo.r, mid.r)
+	text := c.say("%s reads %.4g mΩ, twice the other two (%.4g and %.4g mΩ)", hi.name, hi.r, lo.r, mid.r)
 	model, known := c.num("r_model_20")
 	if known && lo.r*to20 > 1.2*model {
-		return verdict{outcome: "one_open", detail: "delta " + hi.name, text: fmt.Sprintf("%s, all above the type value %.4g mΩ", text, model)}
+		return verdict{outcome: "one_open", detail: "delta " + hi.name, text: c.say("%s, all above the type value %.4g mΩ", text, model)}
 	}
 	v := verdict{outcome: "one_low", detail: missing(hi.name), text: text}
 	if known {
-		v.text += fmt.Sprintf(", the largest near the type value %.4g mΩ", model)
+		v.text += c.say(", the largest near the type value %.4g mΩ", model)
 	} else {
 		v.warnings = []string{"Without the type value a delta winding with one open branch reads in the same ratio: find the type value before replacing anything."}
 	}
@@ -147,7 +147,7 @@ func balance(c *algCall, pairs []phasePair, mean, to20 float64) verdict {
 		dev = max(dev, math.Abs(p.r-mean))
 	}
 	unbalance, fail, warn := 100*dev/mean, c.params["unbal_fail_pct"], c.params["unbal_warn_pct"]
-	text := fmt.Sprintf("unbalance %.2f %% (limit %g %%), mean %.4g mΩ, %.4g mΩ at 20 °C", unbalance, fail, mean, mean*to20)
+	text := c.say("unbalance %.2f %% (limit %g %%), mean %.4g mΩ, %.4g mΩ at 20 °C", unbalance, fail, mean, mean*to20)
 	if unbalance > fail {
 		ab, bc, ca := pairs[0].r, pairs[1].r, pairs[2].r
 		branches := []float64{(ab + ca - bc) / 2, (ab + bc - ca) / 2, (bc + ca - ab) / 2}
@@ -158,11 +158,11 @@ func balance(c *algCall, pairs []phasePair, mean, to20 float64) verdict {
 			outcome, i = "one_low", lo
 		}
 		letter := string(rune('A' + i))
-		return verdict{outcome: outcome, detail: letter, text: fmt.Sprintf("%s, star branch %s %.4g mΩ against %.4g mΩ", text, letter, branches[i], m)}
+		return verdict{outcome: outcome, detail: letter, text: c.say("%s, star branch %s %.4g mΩ against %.4g mΩ", text, letter, branches[i], m)}
 	}
 	if model, known := c.num("r_model_20"); known && model > 0 {
 		off := 100 * (mean*to20 - model) / model
-		text += fmt.Sprintf(", type value %.4g mΩ (off by %+.1f %%, limit %g %%)", model, off, c.params["dev_model_pct"])
+		text += c.say(", type value %.4g mΩ (off by %+.1f %%, limit %g %%)", model, off, c.params["dev_model_pct"])
 		if math.Abs(off) > c.params["dev_model_pct"] {
 			return verdict{outcome: "off_model", text: text}
 		}

@@ -87,6 +87,15 @@ type algCall struct {
 	env    map[string]any
 	params map[string]float64
 	prefix string
+	quiet  bool // no sentence is wanted: one sample of many
+}
+
+// say formats a part of the sentence, or nothing where none is wanted.
+func (c *algCall) say(format string, args ...any) string {
+	if c.quiet {
+		return ""
+	}
+	return fmt.Sprintf(format, args...)
 }
 
 // num returns a number and whether it is known.

@@ -139,8 +139,12 @@ func (ru *run) verdict(text bool) (verdict, error) {
 	if ru.m.alg != nil && ru.m.alg.prepare != nil {
 		ru.m.alg.prepare(ru.env)
 	}
-	if err := ru.compute(); err != nil {
-		return verdict{}, err
+	// An algorithm decides from the readings alone; its computed values are for the
+	// reader, so a sample does without them.
+	if text || ru.m.alg == nil {
+		if err := ru.compute(); err != nil {
+			return verdict{}, err
+		}
 	}
 	if ru.m.alg != nil {
 		return ru.algorithm(text)
@@ -266,7 +270,7 @@ func (ru *run) detail(o *outcome) string {
 }
 
 func (ru *run) algorithm(text bool) (verdict, error) {
-	v, err := ru.m.alg.run(&algCall{env: ru.env, params: ru.r.params, prefix: ru.r.prefix})
+	v, err := ru.m.alg.run(&algCall{env: ru.env, params: ru.r.params, prefix: ru.r.prefix, quiet: !text})
 	if err != nil {
 		return verdict{}, err
 	}

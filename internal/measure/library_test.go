@@ -2,6 +2,7 @@ package measure
 
 import (
 	"os"
+	"sync"
 	"testing"
 
 	"go.yaml.in/yaml/v3"
@@ -55,16 +56,21 @@ func (y yamlMeasurement) definition() Definition {
 	return def
 }
 
-// loadLibrary reads every definition and table of the library.
+// readLibrary reads the file once for all tests.
+var readLibrary = sync.OnceValues(func() (lib yamlLibrary, err error) {
+	raw, err := os.ReadFile(libraryFile)
+	if err == nil {
+		err = yaml.Unmarshal(raw, &lib)
+	}
+	return lib, err
+})
+
+// loadLibrary returns every definition and table of the library.
 func loadLibrary(tb testing.TB) (map[string]Definition, map[string]Table, []string) {
 	tb.Helper()
-	raw, err := os.ReadFile(libraryFile)
+	lib, err := readLibrary()
 	if err != nil {
-		tb.Fatalf("the fault library must be there: %v", err)
-	}
-	var lib yamlLibrary
-	if err := yaml.Unmarshal(raw, &lib); err != nil {
-		tb.Fatal(err)
+		tb.Fatalf("the fault library must be there and readable: %v", err)
 	}
 	tables := map[string]Table{}
 	for name, v := range lib.Tables {
