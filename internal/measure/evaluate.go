@@ -137,6 +137,11 @@ type verdict struct {
 // verdict computes and decides; the text is only made when wanted.
 func (ru *run) verdict(text bool) (verdict, error) {
 	if ru.m.alg != nil && ru.m.alg.prepare != nil {
+		for _, n := range ru.m.alg.needs { // what an earlier sample filled in is unknown again
+			if ru.r.values[n.id] == nil {
+				ru.env[n.id] = nil
+			}
+		}
 		ru.m.alg.prepare(ru.env)
 	}
 	// An algorithm decides from the readings alone; its computed values are for the

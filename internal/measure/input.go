@@ -144,3 +144,29 @@ func (in *input) expects() string {
 	}
 	return "a number"
 }
+
+// InputInfo is an input as a form or an API description needs it.
+type InputInfo struct {
+	Input
+	// Kind is number, bool, text, list, list of texts or map.
+	Kind string
+	// Code and Symbol are the unit of the value or of a list's elements, as UCUM and
+	// as a technician reads it; both empty where there is none.
+	Code, Symbol string
+	// Length is the number of values a list must have, 0 when any number will do.
+	Length int
+	// OverRange: `OL` is a permitted value.
+	OverRange bool
+	// Expects says in words what is wanted: "a voltage in V".
+	Expects string
+}
+
+// Inputs describes the inputs in the definition's order.
+func (m *Measurement) Inputs() []InputInfo {
+	out := make([]InputInfo, len(m.inputs))
+	for i := range m.inputs {
+		in := &m.inputs[i]
+		out[i] = InputInfo{Input: in.Input, Kind: in.kind.String(), Code: codeOf(in.unit), Symbol: in.unit.Symbol(), Length: in.length, OverRange: in.over > 0, Expects: in.expects()}
+	}
+	return out
+}
