@@ -2,6 +2,7 @@ package faultlib
 
 import (
 	"strings"
+	"sync"
 	"testing"
 )
 
@@ -120,9 +121,19 @@ func mustLoad(t testing.TB, text string) *Library {
 	return lib
 }
 
+// loadEmbedded loads the embedded library once for all tests; it never changes.
+var loadEmbedded = sync.OnceValue(func() *Library {
+	lib, _ := Load(Embedded())
+	return lib
+})
+
 func embeddedLibrary(t testing.TB) *Library {
 	t.Helper()
-	return mustLoad(t, string(Embedded()))
+	lib := loadEmbedded()
+	if lib == nil {
+		t.Fatal("the embedded library does not load")
+	}
+	return lib
 }
 
 // placeOf returns line and column, from 1, of the nth (from 1) occurrence of a mark.

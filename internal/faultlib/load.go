@@ -14,7 +14,7 @@ import (
 // position; the Library is nil when one of them is an error. Load never panics,
 // and the same bytes always give the same answer.
 func Load(data []byte) (*Library, []Issue) {
-	ld := &loader{reader: &reader{nodes: map[string]*yaml.Node{}}, lib: &Library{Tables: map[string]measure.Table{}}}
+	ld := &loader{reader: &reader{nodes: map[string]*yaml.Node{}}, lib: &Library{Tables: map[string]measure.Table{}}, known: newIndex(&Library{})}
 	if root := ld.parse(data); root != nil {
 		ld.file(root)
 	}
@@ -35,6 +35,8 @@ type loader struct {
 	// cannot be checked; that is one warning, not an error for each use.
 	stated     map[string]bool
 	provenance map[string]bool
+	// known is the index as far as the file has been read.
+	known index
 }
 
 // sections are the keys of the file, in the order in which they are read: later
@@ -227,6 +229,7 @@ func (ld *loader) openings(n *yaml.Node) {
 		o := Opening{ID: e.key, OpenMin: m.needNumber("open_min", 0, 1e5), CloseMin: m.needNumber("close_min", 0, 1e5),
 			Requires: m.texts("requires"), Closed: m.texts("closed"), Reseal: m.bool("reseal"), Hazard: m.whole("hazard", 0, 0, 4), Note: m.text("note")}
 		ld.caution(m, "note", o.Hazard, o.Note)
+		ld.known.openings[o.ID] = len(ld.lib.Openings)
 		ld.lib.Openings = append(ld.lib.Openings, o)
 	}
 	for i := range ld.lib.Openings {
@@ -252,13 +255,11 @@ func (ld *loader) closed(path string, o *Opening) {
 	}
 }
 
-func (ld *loader) hasOpening(id string) bool {
-	for i := range ld.lib.Openings {
-		if ld.lib.Openings[i].ID == id {
-			return true
-		}
-	}
-	return false
+func (ld *loader) hasOpening(id string) bool { return has(ld.known.openings, id) }
+
+func has(places map[string]int, id string) bool {
+	_, ok := places[id]
+	return ok
 }
 
 // caution demands words where there is a hazard.
@@ -325,7 +326,6 @@ func (ld *loader) taxonomy(n *yaml.Node) {
 	if all == nil {
 		return
 	}
-	seen := map[string]bool{}
 	for _, e := range all.entries {
 		sys := ld.mapping(e.val, all.at(e.key), "name", "components")
 		if sys == nil {
@@ -341,11 +341,11 @@ func (ld *loader) taxonomy(n *yaml.Node) {
 		}
 		for _, p := range parts.entries {
 			c := ld.mapping(p.val, parts.at(p.key), "name")
-			if seen[p.key] {
+			if has(ld.known.components, p.key) {
 				ld.fail(p.node, parts.at(p.key), "the component %q stands twice", p.key)
 				continue
 			}
-			seen[p.key] = true
+			ld.known.components[p.key] = len(ld.lib.Components)
 			ld.lib.Components = append(ld.lib.Components, Component{p.key, c.needText("name"), e.key})
 		}
 	}

@@ -33,6 +33,7 @@ func (ld *loader) symptoms(n *yaml.Node) {
 		if !contains(ld.lib.SymptomGroups, s.Group) {
 			ld.lib.SymptomGroups = append(ld.lib.SymptomGroups, s.Group)
 		}
+		ld.known.symptoms[s.ID] = len(ld.lib.Symptoms)
 		ld.lib.Symptoms = append(ld.lib.Symptoms, s)
 	}
 }
@@ -57,6 +58,7 @@ func (ld *loader) measurements(n *yaml.Node) {
 		}
 		x := ld.measurement(m)
 		ld.twice(seen, m, "measurement", x.ID)
+		ld.known.measurements[x.ID] = len(ld.lib.Measurements)
 		ld.lib.Measurements = append(ld.lib.Measurements, x)
 	}
 }
@@ -102,7 +104,7 @@ func (ld *loader) measurement(m *mapping) Measurement {
 
 // component checks the id of a component, or of a system where that will do.
 func (ld *loader) component(path, id string, system bool) {
-	if slices.ContainsFunc(ld.lib.Components, func(c Component) bool { return c.ID == id }) ||
+	if has(ld.known.components, id) ||
 		system && slices.ContainsFunc(ld.lib.Systems, func(s System) bool { return s.ID == id }) {
 		return
 	}
@@ -238,7 +240,7 @@ func (ld *loader) gates(n *yaml.Node) {
 		switch {
 		case (g.Measurement == "") == (g.Symptom == ""):
 			ld.failAt(it.path, "a gate names either a measurement or a symptom")
-		case g.Symptom != "" && !slices.ContainsFunc(ld.lib.Symptoms, func(s Symptom) bool { return s.ID == g.Symptom }):
+		case g.Symptom != "" && !has(ld.known.symptoms, g.Symptom):
 			ld.failAt(m.at("symptom"), "no symptom %q in this library", g.Symptom)
 		case g.Symptom != "" && !m.bool("stop"):
 			ld.failAt(it.path, "a gate on a symptom says stop: true")
@@ -252,8 +254,8 @@ func (ld *loader) gates(n *yaml.Node) {
 
 // outcomeIDs checks a measurement's id and a list of its outcomes.
 func (ld *loader) outcomeIDs(path, listPath, id string, outcomes []string) *Measurement {
-	i := slices.IndexFunc(ld.lib.Measurements, func(m Measurement) bool { return m.ID == id })
-	if i < 0 {
+	i, ok := ld.known.measurements[id]
+	if !ok {
 		if id != "" {
 			ld.failAt(path, "no measurement %q in this library", id)
 		}

@@ -39,6 +39,7 @@ func (ld *loader) causes(n *yaml.Node) {
 		if c.ID == diagnosis.UnmodelledID {
 			ld.failAt(m.at("id"), "%q is the id of the cause for what the library does not know", c.ID)
 		}
+		ld.known.causes[c.ID] = len(ld.lib.Causes)
 		ld.lib.Causes = append(ld.lib.Causes, c)
 	}
 }
@@ -87,8 +88,8 @@ func (ld *loader) checks(m *mapping, key string) []Check {
 		default:
 			id := c.text("is")
 			x.Outcomes = []string{id}
-			i := slices.IndexFunc(ld.lib.Measurements, func(m Measurement) bool { return m.ID == x.Measurement })
-			if i < 0 {
+			i, ok := ld.known.measurements[x.Measurement]
+			if !ok {
 				ld.outcomeIDs(c.at("m"), "", x.Measurement, nil)
 				break
 			}
@@ -117,9 +118,7 @@ func (m *Measurement) normals() []string {
 	return out
 }
 
-func (ld *loader) hasCause(id string) bool {
-	return slices.ContainsFunc(ld.lib.Causes, func(c Cause) bool { return c.ID == id })
-}
+func (ld *loader) hasCause(id string) bool { return has(ld.known.causes, id) }
 
 func (ld *loader) links(n *yaml.Node) {
 	all := ld.entriesOf(n, "links")
@@ -138,7 +137,7 @@ func (ld *loader) links(n *yaml.Node) {
 		if m.has("symptoms") {
 			if sub := ld.entriesOf(m.get("symptoms"), m.at("symptoms")); sub != nil {
 				for _, s := range sub.entries {
-					if !slices.ContainsFunc(ld.lib.Symptoms, func(x Symptom) bool { return x.ID == s.key }) {
+					if !has(ld.known.symptoms, s.key) {
 						ld.fail(s.node, sub.at(s.key), "no symptom %q in this library", s.key)
 					}
 					l.Symptoms[s.key] = ld.number(s.val, sub.at(s.key), 0, 1)
@@ -158,8 +157,8 @@ func (ld *loader) rows(m *mapping, l *Link) {
 		return
 	}
 	for _, e := range sub.entries {
-		of := slices.IndexFunc(ld.lib.Measurements, func(x Measurement) bool { return x.ID == e.key })
-		if of < 0 {
+		of, known := ld.known.measurements[e.key]
+		if !known {
 			ld.fail(e.node, sub.at(e.key), "no measurement %q in this library", e.key)
 		}
 		row := ld.entriesOf(e.val, sub.at(e.key))
@@ -169,7 +168,7 @@ func (ld *loader) rows(m *mapping, l *Link) {
 		p := map[string]float64{}
 		sum := 0.0
 		for _, o := range row.entries {
-			if of >= 0 && ld.lib.Measurements[of].outcome(o.key) < 0 {
+			if known && ld.lib.Measurements[of].outcome(o.key) < 0 {
 				ld.fail(o.node, row.at(o.key), "no outcome %q in measurement %s", o.key, e.key)
 			}
 			p[o.key] = ld.number(o.val, row.at(o.key), 0, 1)

@@ -192,6 +192,7 @@ func TestLimits(t *testing.T) {
 		"scalar":        {"hello\n", "a mapping"},
 		"two documents": {"a: 1\n---\nb: 2\n", "one YAML document"},
 		"too large":     {strings.Repeat(" ", MaxBytes+1), "MiB is the limit"},
+		"too many":      {"meta: [" + strings.Repeat("1,", MaxBytes/2-10) + "1]", "values"},
 		"bomb":          {bomb, "once aliases are written out"},
 		"deep":          {"meta: " + strings.Repeat("[", 200) + strings.Repeat("]", 200), "deep"},
 		"self":          {"meta: &a [*a]\n", ""},
@@ -254,4 +255,13 @@ func FuzzLoad(f *testing.F) {
 			t.Fatalf("a library that loads gives no model: %v", err)
 		}
 	})
+}
+
+func BenchmarkLoad(b *testing.B) {
+	data := Embedded()
+	for b.Loop() {
+		if lib, _ := Load(data); lib == nil {
+			b.Fatal("does not load")
+		}
+	}
 }

@@ -76,6 +76,12 @@ func (r *reader) parse(data []byte) *yaml.Node {
 		r.fail(nil, "", "the file has %d bytes; %d MiB is the limit", len(data), MaxBytes>>20)
 		return nil
 	}
+	// Every value but the last is followed by a comma or a line's end, so that
+	// this much can be said before the costly part.
+	if n := bytes.Count(data, []byte(",")) + bytes.Count(data, []byte("\n")); n > maxNodes {
+		r.fail(nil, "", "more than %d values; a library of that size is none", maxNodes)
+		return nil
+	}
 	dec := yaml.NewDecoder(bytes.NewReader(data))
 	var doc, more yaml.Node
 	if err := dec.Decode(&doc); err != nil {
