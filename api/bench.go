@@ -32,6 +32,12 @@ type EvaluateInput struct {
 	Board    map[string]any `json:"board"`
 }
 
+// Readings are raw readings as they were typed, by the measurement's input ids.
+type Readings map[string]any
+
+// Values are derived values by id: a Quantity where the library states the unit.
+type Values map[string]any
+
 // Quantity is a value with its UCUM unit.
 type Quantity struct {
 	Value any    `json:"value"`

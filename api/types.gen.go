@@ -910,9 +910,6 @@ type Problem struct {
 	Type string `json:"type"`
 }
 
-// Readings Raw readings by the measurement's input ids; see Conventions for how a quantity may be written.
-type Readings map[string]interface{}
-
 // Recurrence defines model for Recurrence.
 type Recurrence struct {
 	Exposure string          `json:"exposure"`
@@ -1082,9 +1079,6 @@ type Stop struct {
 	// Text What was seen.
 	Text string `json:"text"`
 }
-
-// Values Derived values by id. A quantity where the library states the unit, otherwise a bare number, list, text or boolean.
-type Values map[string]interface{}
 
 // Verification defines model for Verification.
 type Verification struct {
