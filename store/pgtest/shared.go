@@ -24,6 +24,9 @@ var (
 	sharedOnce  sync.Once
 	sharedPlace place
 	errShared   error
+	// inUse is kept here for the life of the process: an unreferenced file is closed
+	// by the garbage collector, and the lock with it.
+	inUse *os.File
 )
 
 func shared() (place, error) {
@@ -49,8 +52,8 @@ func join() (place, error) {
 	if err := makeBase(); err != nil {
 		return place{}, err
 	}
-	// Never closed: the lock ends with the process, which is when the server may go.
-	if _, err := lockFile("use.lock", syscall.LOCK_SH); err != nil {
+	var err error
+	if inUse, err = lockFile("use.lock", syscall.LOCK_SH); err != nil {
 		return place{}, err
 	}
 	starting, err := lockFile("start.lock", syscall.LOCK_EX)
