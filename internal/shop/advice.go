@@ -35,6 +35,9 @@ func (q *inquiry) advise(d *Diagnosis) {
 		d.Advice = q.engineAdvice()
 	}
 	d.Next = q.next(lead)
+	if len(d.Next) > 0 && d.Advice.Measurement == d.Next[0].Measurement.ID && d.Next[0].Blocked != "" {
+		d.Advice.Text += " " + d.Next[0].Blocked
+	}
 }
 
 // stopMeasurement names the measurement behind a stop sign, "" for a symptom.
