@@ -1,0 +1,99 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+
+	"github.com/alexedwards/scs/v2"
+	"github.com/labstack/echo/v4"
+	"github.com/spf13/cobra"
+
+	"nextprobe/api"
+	"nextprobe/internal/httpkit"
+	"nextprobe/internal/problem"
+	"nextprobe/internal/shop"
+	"nextprobe/web"
+)
+
+func serveCommand() *cobra.Command {
+	return &cobra.Command{
+		Use: "serve", Short: "Serve the pages and the REST service", Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			a, err := openApp(cmd.Context(), cmd, exclusive)
+			if err != nil {
+				return err
+			}
+			defer a.close()
+			svc := shop.New(a.store, shop.Options{})
+			s, err := svc.Setup(cmd.Context(), defaultShop, "My shop")
+			if err != nil {
+				return err
+			}
+			return a.serve(cmd.Context(), svc, s, func(addr string) error {
+				fmt.Fprintf(cmd.OutOrStdout(), "nextprobe serves at %s\n", addr)
+				return a.hintFirstUser(cmd, svc, s)
+			})
+		},
+	}
+}
+
+// hintFirstUser says how to sign in when nobody can yet.
+func (a *app) hintFirstUser(cmd *cobra.Command, svc *shop.Service, s shop.Shop) error {
+	users, err := svc.Users(cmd.Context(), shop.Actor{ShopID: s.ID, Name: "command line", Role: shop.Owner})
+	if err == nil && len(users) == 0 {
+		fmt.Fprintln(cmd.OutOrStdout(), "Nobody can sign in yet. In another terminal, with the same --data:\n  nextprobe user add --login NAME --role owner")
+	}
+	return err
+}
+
+// newEcho wires REST and pages into one handler.
+func (a *app) newEcho(svc *shop.Service, s shop.Shop) (*echo.Echo, error) {
+	e := echo.New()
+	metrics := httpkit.NewMetrics(a.store.Collector())
+	var pages *web.Pages
+	httpkit.Setup(e, a.log, metrics, func(c echo.Context, status int, doc httpkit.Document) error {
+		return pages.RenderError(c, status, &problem.Error{Message: doc.Detail, Fields: doc.Errors}, doc.RequestID)
+	})
+	sessions := scs.New()
+	sessions.Store = a.store.Sessions()
+	sessions.Lifetime = a.cfg.Session
+	if err := api.Register(e, svc, api.Options{Ready: a.store.Ping, Metrics: metrics, MaxBody: a.cfg.BodyLimit}); err != nil {
+		return nil, err
+	}
+	pages = web.Register(e, svc, sessions, web.Options{ShopID: s.ID, BaseURL: a.cfg.BaseURL, Secure: a.cfg.SecureCookies})
+	return e, nil
+}
+
+// serve listens until ctx ends; ready is called once the address answers.
+func (a *app) serve(ctx context.Context, svc *shop.Service, s shop.Shop, ready func(addr string) error) error {
+	e, err := a.newEcho(svc, s)
+	if err != nil {
+		return err
+	}
+	ln, err := (&net.ListenConfig{}).Listen(ctx, "tcp", a.cfg.Listen)
+	if err != nil {
+		return fmt.Errorf("listen on %s (set --listen or NEXTPROBE_LISTEN): %w", a.cfg.Listen, err)
+	}
+	srv := httpkit.Server(a.cfg.Listen, e, a.log)
+	failed := make(chan error, 1)
+	go func() { failed <- srv.Serve(ln) }()
+	if err := ready("http://" + ln.Addr().String()); err != nil {
+		_ = srv.Close()
+		return err
+	}
+	select {
+	case err := <-failed:
+		return err
+	case <-ctx.Done():
+	}
+	a.log.Info("shutting down")
+	down, cancel := context.WithTimeout(context.WithoutCancel(ctx), a.cfg.Shutdown)
+	defer cancel()
+	if err := srv.Shutdown(down); err != nil && !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("requests still running were cut off: %w", err)
+	}
+	return nil
+}
