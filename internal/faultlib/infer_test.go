@@ -9,6 +9,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"nextprobe/internal/diagnosis"
 	"nextprobe/internal/problem"
 )
 
@@ -134,14 +135,29 @@ func (r *rawLibrary) noFault(seen []below) float64 {
 	return p
 }
 
-// TestRainScenario: ridden in rain, soot at a pin, motor identification fails.
+// TestRainScenario: ridden in rain, soot at a pin, motor identification fails; with
+// the library as it is, without a floor, and without an unmodelled cause.
 func TestRainScenario(t *testing.T) {
 	t.Parallel()
+	for _, c := range []struct{ name, floor, prior string }{
+		{"as it is", "floor: 0.001", "{prior: 0.02,"}, {"no floor", "floor: 0 ", "{prior: 0.02,"},
+		{"nothing unmodelled", "floor: 0.001", "{prior: 0,"}, {"neither", "floor: 0 ", "{prior: 0,"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			text := strings.Replace(string(Embedded()), "floor: 0.001", c.floor, 1)
+			rainScenario(t, strings.Replace(text, "{prior: 0.02,", c.prior, 1))
+		})
+	}
+}
+
+func rainScenario(t *testing.T, text string) {
+	t.Helper()
 	var raw rawLibrary
-	if err := yaml.Unmarshal(Embedded(), &raw); err != nil {
+	if err := yaml.Unmarshal([]byte(text), &raw); err != nil {
 		t.Fatal(err)
 	}
-	lib := embeddedLibrary(t)
+	lib := mustLoad(t, text)
 	got, err := lib.InferJSON([]byte(`{"context": {"facts": {"motor_plug": "external"}}, "open": ["outside"], "observations": [
 		{"symptom": "soot_at_pin", "present": true}, {"symptom": "water_history", "present": true},
 		{"measurement": "motor_ident", "outcome": "failed"}]}`))
@@ -151,6 +167,7 @@ func TestRainScenario(t *testing.T) {
 	seen := []below{raw.symptom("soot_at_pin"), raw.symptom("water_history"), raw.highest("motor_ident")}
 	pe := raw.exact(seen, "")
 	close := func(what string, got, want float64) {
+		t.Helper()
 		if !(math.Abs(got-want) <= 1e-10*math.Abs(want)) {
 			t.Errorf("%s = %.17g, expected %.17g", what, got, want)
 		}
@@ -343,4 +360,51 @@ func TestInferErrorsNameTheField(t *testing.T) {
 			t.Errorf("%s: fields %v, expected %v", c.evidence, got, c.fields)
 		}
 	}
+}
+
+// TestAdviceTexts: every reason that the engine can give has words.
+func TestAdviceTexts(t *testing.T) {
+	t.Parallel()
+	lib := mustLoad(t, tinyWith("0", "0.02"))
+	for _, c := range []struct {
+		advice diagnosis.Advice
+		want   string
+	}{
+		{diagnosis.Advice{Kind: diagnosis.AdviseMeasure, Finding: "m:loop", Reason: diagnosis.Reason{Code: diagnosis.ReasonAlreadyOpen}},
+			"Measure: Loop resistance; it saves most for what it costs, and what it needs is open already."},
+		{diagnosis.Advice{Kind: diagnosis.AdviseRepair, Cause: "cable_open", Reason: diagnosis.Reason{Code: diagnosis.ReasonConfident, Probability: 0.934}},
+			"Repair: Cable open; its probability is 93 %."},
+		{diagnosis.Advice{Kind: diagnosis.AdviseEscalate, Reason: diagnosis.Reason{Code: diagnosis.ReasonUnmodelled, Probability: 0.4}},
+			"Hand over; with 40 % this is outside what the library knows."},
+	} {
+		if got := lib.AdviceText(&c.advice); got != c.want {
+			t.Errorf("%q, expected %q", got, c.want)
+		}
+	}
+	for _, code := range []string{diagnosis.ReasonBestGain, diagnosis.ReasonAlreadyOpen, diagnosis.ReasonSharedOpening, diagnosis.ReasonConfident,
+		diagnosis.ReasonConfirmed, diagnosis.ReasonNothingPays, diagnosis.ReasonNothingLeft, diagnosis.ReasonUnmodelled, diagnosis.ReasonNoFault,
+		diagnosis.ReasonNothingHelps} {
+		if reasonWords[code] == "" {
+			t.Errorf("no words for the reason %s", code)
+		}
+	}
+}
+
+func FuzzInferJSON(f *testing.F) {
+	f.Add([]byte(`{"context": {"facts": {"plug": "outside"}}, "open": ["box_open"], "observations": [{"symptom": "stutters", "present": true}, {"measurement": "loop", "readings": {"r": "4k7"}}]}`))
+	f.Add([]byte(`{"observations": [{"measurement": "loop", "outcome": "open"}, {"symptom": "smoke", "present": false}]}`))
+	f.Add([]byte(`{"observations": [{"measurement": "loop", "readings": {"r": [1, {}]}}, null, {"measurement": "loop", "unavailable": true}]}`))
+	lib := mustLoad(f, tinyWith("0.001", "0.02"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		a, err := lib.InferJSON(data)
+		if err != nil {
+			if p := problem.As(err); p == nil || p.Message == "" {
+				t.Fatalf("error %v", err)
+			}
+			return
+		}
+		if !(a.PEvidence > 0) || len(a.Causes) != 2 {
+			t.Fatalf("answer %+v", a)
+		}
+	})
 }

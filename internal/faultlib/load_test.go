@@ -222,6 +222,31 @@ func TestCutTextsAreReadWhole(t *testing.T) {
 	}
 }
 
+// TestSmallestLibrary: only what inference needs must be there.
+func TestSmallestLibrary(t *testing.T) {
+	t.Parallel()
+	lib := mustLoad(t, `meta: {version: 1}
+symptoms:
+  - {id: dead, text: "Dead", leak: 0.01}
+measurements:
+  - {id: fuse, title: Fuse, kind: inspection, of: fuse, access: anywhere, minutes: 2, outcomes: [{id: blown}, {id: whole}]}
+causes:
+  - {id: fuse_blown, name: Fuse blown, component: fuse, mode: open, prior_per_1000: 10, repair: New fuse, repair_minutes: [5, 10]}
+links:
+  fuse_blown: {symptoms: {dead: 0.9}, outcomes: {fuse: {blown: 1}}}
+`)
+	if lib.Meta.Floor != 0.001 || lib.Meta.UnmodelledPrior != 0.02 || lib.Meta.UnmodelledStrength != 0.2 || lib.Measurement("fuse").Leak != 0.005 {
+		t.Errorf("defaults %+v", lib.Meta)
+	}
+	a, err := lib.InferJSON([]byte(`{"observations": [{"measurement": "fuse", "outcome": "blown"}]}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a.Causes[0].Probability < 0.5 || len(a.Next) != 0 {
+		t.Errorf("answer %+v", a)
+	}
+}
+
 func TestAnchorsAreRead(t *testing.T) {
 	t.Parallel()
 	text := tinyWith("0", "0")
