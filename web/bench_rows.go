@@ -104,10 +104,6 @@ func (b *benchBuilder) requirements(req shop.Requirements) (barring, met []Requi
 		row := RequirementRow{Requirement: it, Title: it.Text, FormID: fmt.Sprintf("verify-%d", i)}
 		if it.Measurement != "" {
 			row.FormID = "verify-" + it.Measurement
-			row.Title = b.look.measurement(it.Measurement)
-			for _, o := range it.Outcomes {
-				row.Passing = append(row.Passing, words(o))
-			}
 			if m := b.look.measurements[it.Measurement]; m != nil && !it.Met {
 				f := emptyForm(row.FormID)
 				if b.form != nil && b.form.ID == row.FormID {

@@ -57,8 +57,75 @@ func (pg *BenchPage) Form(id string) *Form {
 	return emptyForm(id)
 }
 
-// Mistake is the form that failed, nil when none did.
-func (pg *BenchPage) Mistake() *Form { return pg.form }
+// Stray is a failed form that the page no longer shows, because the job went on
+// meanwhile or it was a plain button; its message then stands at the top.
+func (pg *BenchPage) Stray() *Form {
+	if pg.form == nil {
+		return nil
+	}
+	id := pg.form.ID
+	kind, rest, _ := strings.Cut(id, "-")
+	shown := false
+	switch kind {
+	case "observe":
+		shown = pg.Card != nil
+	case "symptom":
+		shown = pg.Allows("symptom")
+	case "state":
+		shown = len(pg.NextState) > 0
+	case "intake":
+		shown = !pg.Closed
+	case "fault":
+		for _, list := range [][]CauseRow{pg.Causes, pg.Rest} {
+			for _, c := range list {
+				shown = shown || (c.ID == rest && !c.Confirmed && pg.Allows("fault"))
+			}
+		}
+	case "repair", "waive":
+		for _, f := range pg.Faults {
+			shown = shown || (f.ID.String() == rest && f.WaivedAt == nil && pg.Allows(map[string]string{"repair": "repair", "waive": "fault"}[kind]))
+		}
+	case "verify":
+		for _, r := range pg.Barring {
+			shown = shown || (r.FormID == id && pg.Allows("verify"))
+		}
+	}
+	if shown {
+		return nil
+	}
+	return pg.form
+}
+
+// Allows reports whether the job's state and the person's role let something be
+// recorded; the use cases refuse it otherwise, so the page does not offer it.
+func (pg *BenchPage) Allows(what string) bool {
+	s := pg.File.Job.State
+	switch what {
+	case "symptom", "undo":
+		return !pg.Closed && s != shop.Declined && s != shop.Ready
+	case "measure":
+		atBench := s != shop.Received && s != shop.Ready && s != shop.Declined && !pg.Closed
+		return pg.Can("bench") && (atBench || (s == shop.Received && pg.Card != nil && pg.Card.Gate))
+	case "open", "fault":
+		return pg.Can("bench") && !pg.Closed && s != shop.Received && s != shop.Ready && s != shop.Declined
+	case "close":
+		return pg.Can("bench") && !pg.Closed && s != shop.Received && s != shop.Ready
+	case "repair", "verify":
+		return pg.Can("bench") && (s == shop.Diagnosing || s == shop.Repairing || s == shop.Verifying)
+	}
+	return false
+}
+
+// Forward is the move that is due now, offered at the top of the page.
+func (pg *BenchPage) Forward() *StateMove {
+	for i := range pg.NextState {
+		s := pg.File.Job.State
+		if m := &pg.NextState[i]; m.Primary && (s == shop.Received || s == shop.Ready || (s == shop.Verifying && pg.Ready)) {
+			return m
+		}
+	}
+	return nil
+}
 
 // Others reports whether a measurement beside the shown one would help.
 func (pg *BenchPage) Others() bool {
@@ -110,6 +177,7 @@ type MeasureCard struct {
 	Form       *Form
 	Result     *ResultView // live evaluation
 	Inspection bool
+	Gate       bool            // asked before anything else, already on arrival
 	Before     *ObservationRow // the observation this one would replace
 }
 
@@ -169,11 +237,9 @@ type FaultRow struct {
 // RequirementRow is something that bars ready, with the form that meets it.
 type RequirementRow struct {
 	shop.Requirement
-	Title    string
-	Card     *MeasureCard // how to take the verification
-	FormID   string
-	Passing  []string
-	CloseTxt string
+	Title  string
+	Card   *MeasureCard // how to take the verification
+	FormID string
 }
 
 // VerificationRow is a verification taken.
@@ -410,7 +476,12 @@ func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
 	card.Steps = b.openings(access)
 	b.plain(card, access)
 	card.HazardName, card.Rule = hazardName(b.look.lib, card.Hazard), b.look.rule(card.Hazard)
+	card.Cautions = b.unsaid(card)
+	card.Expected = strings.TrimPrefix(card.Expected, "Good is: ")
 	card.Readings = readingFields(f, m)
+	for _, g := range b.look.lib.Gates {
+		card.Gate = card.Gate || g.Measurement == m.ID
+	}
 	for i := range b.file.Observations {
 		if o := &b.file.Observations[i]; o.Measurement == m.ID && o.Active() {
 			row := b.row(o)
@@ -418,6 +489,26 @@ func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
 		}
 	}
 	return card
+}
+
+// unsaid leaves out the cautions that the card shows elsewhere already: the
+// hazard's rule above them, and the note of a step at the step itself.
+func (b *benchBuilder) unsaid(card *MeasureCard) []string {
+	var out []string
+	for _, c := range card.Cautions {
+		said := same(c, card.Rule)
+		for _, s := range card.Steps {
+			said = said || same(c, words(s.ID)+": "+s.Note)
+		}
+		if !said {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+func same(a, b string) bool {
+	return strings.EqualFold(strings.TrimRight(strings.TrimSpace(a), "."), strings.TrimRight(strings.TrimSpace(b), "."))
 }
 
 // plain fills what the diagnosis did not say about a measurement it does not

@@ -59,11 +59,11 @@ func percent(p float64) string {
 	case math.IsNaN(p):
 		return "–"
 	case p > 0 && p < 0.005:
-		return "<1 %"
+		return "<1\u00a0%"
 	case p < 1 && p > 0.995:
-		return ">99 %"
+		return ">99\u00a0%"
 	}
-	return strconv.Itoa(int(math.Round(p*100))) + " %"
+	return strconv.Itoa(int(math.Round(p*100))) + "\u00a0%"
 }
 
 // likely puts a probability in words (bounds: common practice, no source).
@@ -187,6 +187,9 @@ func valueText(v any) string {
 		}
 		return strings.Join(parts, ", ")
 	case []any:
+		if len(x) == 0 {
+			return "none"
+		}
 		parts := make([]string, len(x))
 		for i, e := range x {
 			parts[i] = valueText(e)

@@ -65,7 +65,7 @@ func readingField(f *Form, m *faultlib.Measurement, in *measure.Input) Reading {
 			}
 		} else {
 			r.Kind = "paste"
-			opts = append(opts, "rows=5", "placeholder=one value on each line, or separated by spaces or semicolons")
+			opts = append(opts, "rows=5", "placeholder=one value on each line, or separated by spaces or semicolons; - for one not taken, none for an empty list")
 		}
 		opts = append(opts, "unit="+unitText(unit))
 	default:
@@ -139,7 +139,7 @@ func readingLabel(in *measure.Input) string {
 // listLength is the number of elements a list has in all the worked examples,
 // 0 when they differ: a count of cells is the board's, a count of phases is three.
 func listLength(m *faultlib.Measurement, id string) int {
-	n := 0
+	n := -1
 	for _, e := range m.Examples {
 		var got int
 		switch l := e.In[id].(type) {
@@ -150,12 +150,12 @@ func listLength(m *faultlib.Measurement, id string) int {
 		default:
 			continue
 		}
-		if n != 0 && n != got {
+		if n >= 0 && n != got {
 			return 0
 		}
 		n = got
 	}
-	return n
+	return max(n, 0)
 }
 
 // readingValues turns what was typed into readings: a bare number is in the
@@ -219,8 +219,12 @@ func elementValues(f *Form, elements []Field) any {
 }
 
 // pasted reads a column or a row of values. A comma between spaces or at a
-// line's end separates, within a number it is the decimal point.
+// line's end separates, within a number it is the decimal point. "none" is a list
+// that was looked for and is empty, which a field left empty is not.
 func pasted(s string) any {
+	if strings.EqualFold(strings.TrimSpace(s), "none") {
+		return []any{}
+	}
 	var list []any
 	for _, line := range strings.FieldsFunc(s, func(r rune) bool { return r == '\n' || r == '\r' || r == ';' || r == '\t' }) {
 		line = strings.TrimSpace(strings.ReplaceAll(line, ", ", " "))

@@ -39,7 +39,7 @@ var recurrenceGroups = []Option{
 	{Value: string(shop.BySealing), Label: "sealing"}, {Value: string(shop.ByAction), Label: "repair action"},
 }
 
-var recurrenceExposures = []Option{{Value: "time", Label: "time in service (board-years)"}, {Value: "distance", Label: "distance (1000 km)"}}
+var recurrenceExposures = []Option{{Value: "time", Label: "board-year in service"}, {Value: "distance", Label: "1000 km"}}
 
 // maxRows keeps the picture legible; the table shows them all.
 const maxBars = 15

@@ -409,7 +409,7 @@ func TestReadingsAreSentAsTyped(t *testing.T) {
 	if got := valueText(in.Readings["rest"]); got != "1, not taken, 3" {
 		t.Errorf("elements: %s", got)
 	}
-	if got := valueText(in.Readings["found"]); got != "1: 2, 3; 4: " {
+	if got := valueText(in.Readings["found"]); got != "1: 2, 3; 4: none" {
 		t.Errorf("pins: %s", got)
 	}
 }
