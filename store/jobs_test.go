@@ -56,6 +56,9 @@ func TestAddJob(t *testing.T) {
 		{"odometer_km", problem.Invalid, func(n *shop.NewJob) { n.Job.OdometerKM = ptr(-1.0) }},
 		{"comeback_of", problem.Invalid, func(n *shop.NewJob) { n.Job.ComebackOf = &want.ID }}, // Of another board.
 		{"comeback_of", problem.Invalid, func(n *shop.NewJob) { n.Job.ComebackOf = &n.Job.ID }},
+		{"superseded_by", problem.Invalid, func(n *shop.NewJob) { // Checked at the end of the transaction only.
+			n.Observations = []shop.Observation{{Kind: shop.ObservedSymptom, Symptom: "smoke", SupersededBy: ptr(newID())}}
+		}},
 		{"", problem.Conflict, func(n *shop.NewJob) {
 			n.Observations = []shop.Observation{{Kind: shop.ObservedSymptom, Symptom: "smoke"}, {Kind: shop.ObservedSymptom, Symptom: "smoke", Present: true}}
 		}},

@@ -166,8 +166,8 @@ counted as (
 ),
 keys as (
   select key, min(name) as name from (
-    select key, name from counted union all select c.key, c.name from carriers c join spans s on s.key = c.key) k
-  where key is not null group by key
+    select key, name from counted union all select key, name from carriers where starts < ends) k
+   where key is not null group by key
 )
 select k.key, k.name, coalesce(n.failures, 0),
        (select count(*) from hits h where h.key = k.key)::int,

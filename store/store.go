@@ -25,6 +25,8 @@ type Options struct {
 	// Log takes what is worth a look but no error, such as a transaction that
 	// was tried again. Nil means slog.Default().
 	Log *slog.Logger
+	// Tracer, when set, is told of every statement; a benchmark captures them so.
+	Tracer pgx.QueryTracer
 }
 
 // Store is a pool of connections to one database.
@@ -51,8 +53,10 @@ func Open(ctx context.Context, url string, opt Options) (*Store, error) {
 			Name: "timestamptz", OID: pgtype.TimestamptzOID,
 			Codec: &pgtype.TimestamptzCodec{ScanLocation: time.UTC},
 		})
+		conn.TypeMap().RegisterType(&pgtype.Type{Name: "uuid", OID: pgtype.UUIDOID, Codec: uuidCodec{}})
 		return nil
 	}
+	cfg.ConnConfig.Tracer = opt.Tracer
 	pool, err := pgxpool.NewWithConfig(ctx, cfg)
 	if err != nil {
 		return nil, fmt.Errorf("database: %w", err)
