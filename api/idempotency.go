@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 
@@ -133,7 +134,10 @@ func settle(c echo.Context, svc Service, key string, next echo.HandlerFunc) erro
 	if _, err := out.Write(held.body.Bytes()); err != nil {
 		return err
 	}
-	return kept
+	if kept != nil {
+		return fmt.Errorf("keep the answer under its Idempotency-Key: %v", kept) // %v: this is no mistake of the caller's
+	}
+	return nil
 }
 
 // heldAnswer keeps an answer back until it is settled.

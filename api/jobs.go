@@ -158,6 +158,11 @@ func (h *handlers) getJobLog(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	// The log of a job begins with its intake: a first page without entries, or
+	// with those of something else, is of no job of this shop.
+	if none := len(l.Items) == 0 && p.Cursor == ""; none || len(l.Items) > 0 && l.Items[0].SubjectKind != "job" {
+		return problem.New(problem.NotFound, "There is no such job in this shop.")
+	}
 	return answer(c, http.StatusOK, AuditList{Items: listOf(l.Items, auditEvent), Next: orNull(l.Next)})
 }
 

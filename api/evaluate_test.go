@@ -1,0 +1,46 @@
+package api_test
+
+import (
+	"context"
+	"testing"
+)
+
+// TestEvaluateEveryMeasurement sends the worked examples of the library over
+// the wire, and then readings that make no sense: they may be refused or give
+// an outcome, but never break anything.
+func TestEvaluateEveryMeasurement(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	lib, _, err := b.svc.Library(context.Background(), b.owner)
+	if err != nil {
+		t.Fatal(err)
+	}
+	examples := 0
+	for i := range lib.Measurements {
+		m := &lib.Measurements[i]
+		path := v1 + "/measurements/" + m.ID + "/evaluate"
+		for _, e := range m.Examples {
+			examples++
+			r := b.do("POST", path, obj{"readings": e.In}, 200)
+			if r.text("outcome") != e.Out || (e.Detail != "" && r.text("detail") != e.Detail) {
+				t.Errorf("%s of %v is %s %q, the library says %s %q", m.ID, e.In, r.text("outcome"), r.text("detail"), e.Out, e.Detail)
+			}
+		}
+		for _, value := range []any{0, -1, 1e9, 1e300, "NaN", "open", "", true, nil, []any{}, []any{nil}, obj{}, obj{"value": "x", "unit": 7}, []any{obj{}}} {
+			readings := obj{}
+			for _, in := range m.Inputs {
+				readings[in.ID] = value
+			}
+			if r := b.send("POST", path, obj{"readings": readings}); r.status != 200 && r.status != 400 {
+				t.Errorf("%s of %v: status %d: %s", m.ID, value, r.status, r.raw)
+			}
+		}
+		last := m.Outcomes[len(m.Outcomes)-1].ID
+		if r := b.send("POST", path, obj{"outcome": last}); r.status != 200 || r.text("outcome") != last || r.find("normal") != true {
+			t.Errorf("%s, outcome %s: %d %s", m.ID, last, r.status, r.raw)
+		}
+	}
+	if examples < 50 {
+		t.Errorf("only %d worked examples", examples)
+	}
+}
