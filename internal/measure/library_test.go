@@ -21,6 +21,7 @@ type yamlMeasurement struct {
 	ID, Kind, Algorithm string
 	Inputs              []struct {
 		ID, Unit, Note, Element string
+		Nullable                bool
 		Choice                  []string
 	}
 	Params   map[string]float64
@@ -38,7 +39,7 @@ type yamlMeasurement struct {
 func (y yamlMeasurement) definition() Definition {
 	def := Definition{ID: y.ID, Kind: Kind(y.Kind), Algorithm: y.Algorithm, Params: y.Params}
 	for _, in := range y.Inputs {
-		def.Inputs = append(def.Inputs, Input{ID: in.ID, Unit: in.Unit, Note: in.Note, Element: in.Element, Choice: in.Choice})
+		def.Inputs = append(def.Inputs, Input{ID: in.ID, Unit: in.Unit, Note: in.Note, Element: in.Element, Choice: in.Choice, Nullable: in.Nullable})
 	}
 	for _, s := range y.Compute {
 		def.Compute = append(def.Compute, Step{ID: s.ID, Expr: s.Expr, Note: s.Note, Unit: s.Unit})
