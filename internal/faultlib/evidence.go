@@ -23,7 +23,7 @@ type evidenceReader struct {
 	unavailable []string
 	gates       []Seen
 	readAs      []ReadAs
-	seen        map[string]int
+	seen        map[string]string // finding -> where it stands
 	fields      []problem.Field
 }
 
@@ -172,13 +172,10 @@ func take[T any](e *evidenceReader, at, key, want string, raw json.RawMessage) (
 // once reports a finding that stands twice.
 func (e *evidenceReader) once(at, key, finding string) bool {
 	if first, twice := e.seen[finding]; twice {
-		e.fail(at+"."+key, "stands twice (first in observations[%d]); keep the one that counts", first)
+		e.fail(at+"."+key, "stands twice (first in %s); keep the one that counts", first)
 		return false
 	}
-	var i int
-	if _, err := fmt.Sscanf(at, "observations[%d]", &i); err == nil {
-		e.seen[finding] = i
-	}
+	e.seen[finding] = at
 	return true
 }
 

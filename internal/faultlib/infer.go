@@ -92,7 +92,7 @@ type ReadAs struct {
 // Numbers in the answer keep their full precision. The error is invalid and
 // names each field at fault (`observations[2].measurement`).
 func (l *Library) InferJSON(evidence []byte) (*Inference, error) {
-	e := &evidenceReader{lib: l, seen: map[string]int{}}
+	e := &evidenceReader{lib: l, seen: map[string]string{}}
 	if err := e.read(evidence); err != nil {
 		return nil, err
 	}
