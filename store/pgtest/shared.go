@@ -26,7 +26,7 @@ var (
 	errShared   error
 	// inUse is kept here for the life of the process: an unreferenced file is closed
 	// by the garbage collector, and the lock with it.
-	inUse *os.File
+	inUse *os.File //nolint:unused // It is only held.
 )
 
 func shared() (place, error) {
