@@ -83,7 +83,7 @@ func (ch *JobChange) reach(b bench, access string, implied bool, p pen) error {
 		}
 		ch.undo(b, d, o.ID, p)
 		ch.record(d, p.access(o.ID, Open, implied))
-		ch.disturb(b, openedBy(b.lib, o.ID))
+		ch.disturb(b, openedBy(b.lib, o.ID), o.ID)
 	}
 	return nil
 }

@@ -79,7 +79,7 @@ func (s *Service) change(ctx context.Context, a Actor, jobID ID, version int, de
 			return Job{}, JobChange{}, stale("job")
 		}
 		var c JobChange
-		if c, err = decide(b, pen{at: s.time(), actor: a, newID: newID}); err != nil {
+		if c, err = decide(b, pen{at: moment(s.time(), b.file), actor: a, newID: newID}); err != nil {
 			return Job{}, JobChange{}, err
 		}
 		var job Job
@@ -91,6 +91,16 @@ func (s *Service) change(ctx context.Context, a Actor, jobID ID, version int, de
 		}
 	}
 	return Job{}, JobChange{}, err
+}
+
+// moment is now, or just after the job's last change where the clock has not
+// moved on since or another server's is ahead: what came first in a job must
+// also carry the earlier time, because results count from events on.
+func moment(now time.Time, f JobFile) time.Time {
+	if now.After(f.Job.UpdatedAt) {
+		return now
+	}
+	return f.Job.UpdatedAt.Add(time.Microsecond)
 }
 
 func (s *Service) bench(ctx context.Context, a Actor, jobID ID) (bench, error) {

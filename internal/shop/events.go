@@ -29,15 +29,24 @@ func repairedBy(lib *faultlib.Library, component string) []faultlib.Invalidation
 }
 
 // disturb marks what the events make invalid: the results of their measurements
-// that stand in the file, all of which were taken before now. What is recorded
-// by this very change is not in the file yet and stays valid, and so does a
-// result taken behind an opening that was open already, because then there is
-// no event.
-func (ch *JobChange) disturb(b bench, events []faultlib.Invalidation) {
-	if ch.Invalidate == nil && len(events) > 0 {
+// that stand in the file, all of which were taken before now. opened is the
+// opening that fired them, "" for a repair.
+//
+// A result that was taken while that same opening was open is spared: it shows
+// the thing as it lies open, and opening it again does not change that. Else
+// looking at a parted connector could never be proven for good, because every
+// further look parts it again. What was measured with it closed is not spared.
+func (ch *JobChange) disturb(b bench, events []faultlib.Invalidation, opened string) {
+	if len(events) == 0 {
+		return
+	}
+	if ch.Invalidate == nil {
 		ch.Invalidate = map[ID]string{}
 	}
-	mark := func(id ID, measurement string) {
+	mark := func(id ID, measurement string, taken stamp) {
+		if opened != "" && openAt(b.file, opened, taken) {
+			return
+		}
 		for _, ev := range events {
 			if _, done := ch.Invalidate[id]; !done && slices.Contains(ev.Results, measurement) {
 				ch.Invalidate[id] = ev.Event
@@ -46,12 +55,23 @@ func (ch *JobChange) disturb(b bench, events []faultlib.Invalidation) {
 	}
 	for i := range b.file.Observations {
 		if o := &b.file.Observations[i]; o.Kind == ObservedMeasurement && o.Active() {
-			mark(o.ID, o.Measurement)
+			mark(o.ID, o.Measurement, o.stamp())
 		}
 	}
 	for i := range b.file.Verifications {
 		if v := &b.file.Verifications[i]; v.InvalidatedAt == nil {
-			mark(v.ID, v.Measurement)
+			mark(v.ID, v.Measurement, v.stamp())
 		}
 	}
+}
+
+// openAt reports whether an opening was open at a moment.
+func openAt(f JobFile, id string, when stamp) bool {
+	open := false
+	for i := range f.Access {
+		if e := &f.Access[i]; e.Opening == id && when.after(e.stamp()) {
+			open = e.State == Open
+		}
+	}
+	return open
 }

@@ -204,19 +204,30 @@ func TestEventsInvalidate(t *testing.T) {
 	}
 }
 
-// A result taken while the opening was open already is not disturbed by
-// measuring more behind it.
-func TestOpenAlreadyIsNoEvent(t *testing.T) {
+// A result taken while the opening was open is not disturbed by opening it
+// again; one taken while it was closed is, and a repair disturbs both.
+func TestWhatIsSpared(t *testing.T) {
 	d := setup(t, Diagnosing)
-	d.sees("interbox_visual", "clean")
+	d.sees("interbox_visual", "soot")
+	d.sees("interbox_polarity", "agree")
+	d.mustAccess("connector_unplugged", Closed)
+	d.sees("contact_drop", "high")
 	d.sees("seal_visual", "sound")
-	d.sees("hall_sequence", "skips")
-	for _, o := range d.file.Observations {
-		if o.InvalidatedAt != nil && o.Measurement != "interbox_visual" {
-			t.Errorf("%s became invalid by %s", o.Measurement, o.InvalidatedBy)
+	by := map[string]string{}
+	look := func() {
+		for _, o := range d.file.Observations {
+			by[o.Measurement] = o.InvalidatedBy
 		}
 	}
-	if d.file.Observations[0].InvalidatedAt != nil {
-		t.Error("looking into the box after the connector was parted made the connector's own inspection invalid")
+	if look(); by["interbox_visual"] != "" || by["interbox_polarity"] != "" || by["contact_drop"] == "" || by["seal_visual"] != "" {
+		t.Errorf("parting the connector again: %v", by)
+	}
+	d.mustAccess("battery_box_open", Open)
+	if look(); by["seal_visual"] == "" {
+		t.Error("the seal was looked at before the other box was opened, and still counts")
+	}
+	d.repairs(d.confirm("interbox_burned"))
+	if look(); by["interbox_visual"] == "" || by["interbox_polarity"] == "" {
+		t.Errorf("a repair of the connector: %v", by)
 	}
 }

@@ -95,6 +95,8 @@ func (s *Service) report(ctx context.Context, a Actor, q RecurrenceQuery, at int
 		switch q.Group {
 		case ByComponent:
 			g.Name = componentName(lib, g.Key)
+		case ByLot:
+			g.Name += ", lot " + g.Key
 		case ByCause:
 			if c := lib.Cause(g.Key); c != nil {
 				g.Name = c.Name
@@ -125,6 +127,9 @@ func recurrenceRow(g GroupCount, total, at int) (RecurrenceRow, error) {
 		row.Share = float64(g.Failures) / float64(total)
 	}
 	counted := fmt.Sprintf("%s on %s", plural(g.Failures, "failure", "failures"), plural(g.Boards, "board", "boards"))
+	if g.Failures == 0 {
+		counted = "No failure on " + plural(g.Carriers, "board", "boards")
+	}
 	if !(row.Exposure > 0) {
 		row.Sentence = fmt.Sprintf("%s; no exposure is known in this time (%s), so there is no rate.", counted, e.noun)
 		return row, nil

@@ -89,7 +89,7 @@ func repair(b bench, board BoardFile, parts []Part, in RepairInput, p pen) (JobC
 	if err := ch.remove(b, board, in.Removed); err != nil {
 		return JobChange{}, err
 	}
-	ch.disturb(b, repairedBy(b.lib, fault.Component))
+	ch.disturb(b, repairedBy(b.lib, fault.Component), "")
 	ch.Audit.Detail["fault_id"], ch.Audit.Detail["cause"], ch.Audit.Detail["action"] = fault.ID, fault.Cause, in.Action
 	return ch, nil
 }

@@ -150,8 +150,8 @@ func TestRecurrenceSentence(t *testing.T) {
 			"3 failures on 2 boards in 4.1 board-years: 0.73 a year per board, 95 % bounds 0.15 to 2.1; few data, wide bounds."},
 		{"many", GroupCount{Failures: 20, Boards: 12, BoardDays: 40 * 365.25}, 0,
 			"20 failures on 12 boards in 40 board-years: 0.5 a year per board, 95 % bounds 0.31 to 0.77."},
-		{"none", GroupCount{DistanceKM: 10_000}, 1,
-			"0 failures on 0 boards in 10 thousand km: 0 per 1000 km, 95 % bounds 0 to 0.37; few data, wide bounds."},
+		{"none", GroupCount{DistanceKM: 10_000, Carriers: 6}, 1,
+			"No failure on 6 boards in 10 thousand km: 0 per 1000 km, 95 % bounds 0 to 0.37; few data, wide bounds."},
 		{"no exposure", GroupCount{Failures: 1, Boards: 1}, 1,
 			"1 failure on 1 board; no exposure is known in this time (thousand km), so there is no rate."},
 	} {
@@ -164,6 +164,19 @@ func TestRecurrenceSentence(t *testing.T) {
 		}
 		if (row.Rate == nil) != (tc.name == "no exposure") {
 			t.Errorf("%s: rate %v", tc.name, row.Rate)
+		}
+	}
+}
+
+func TestTimeGoesOnWithinAJob(t *testing.T) {
+	t.Parallel()
+	f := JobFile{Job: Job{UpdatedAt: at(5)}}
+	if got := moment(at(6), f); !got.Equal(at(6)) {
+		t.Errorf("a later clock gives %v", got)
+	}
+	for _, now := range []int{5, 3} {
+		if got := moment(at(now), f); !got.After(at(5)) {
+			t.Errorf("a clock at minute %d gives %v, which is not after the last change", now, got)
 		}
 	}
 }
