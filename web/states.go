@@ -1,6 +1,10 @@
 package web
 
-import "nextprobe/internal/shop"
+import (
+	"slices"
+
+	"nextprobe/internal/shop"
+)
 
 // stateActions words the step to a state as what the person does.
 var stateActions = map[shop.State]string{
@@ -27,5 +31,15 @@ func stateMoves(s shop.State, role shop.Role) []StateMove {
 		}
 		out = append(out, StateMove{To: to, Label: stateActions[to], Primary: to == forward[s]})
 	}
+	// The first button is what the Enter key presses: it must be the usual way on.
+	slices.SortStableFunc(out, func(a, b StateMove) int {
+		switch {
+		case a.Primary == b.Primary:
+			return 0
+		case a.Primary:
+			return -1
+		}
+		return 1
+	})
 	return out
 }
