@@ -27,6 +27,13 @@ func TestWhatFiresAnEvent(t *testing.T) {
 		"foot_pad_lifted":                    "footpad_off / ",
 	}
 	for _, inv := range lib.Invalidations {
+		heard := ""
+		if inv.Event == "crash_or_water_reported" {
+			heard = "water_history crash_history"
+		}
+		if got := strings.Join(inv.Symptoms, " "); got != heard {
+			t.Errorf("%s is fired by hearing of %q, want %q", inv.Event, got, heard)
+		}
 		if got := strings.Join(inv.Openings, " ") + " / " + strings.Join(inv.Components, " "); got != want[inv.Event] {
 			t.Errorf("%s is fired by %q, want %q", inv.Event, got, want[inv.Event])
 		}
@@ -39,6 +46,7 @@ func TestWiringErrors(t *testing.T) {
 	for _, tc := range []struct{ name, old, with, path, message string }{
 		{"an unknown opening of an event", "openings: [footpad_off]", "openings: [cellar_door]", "invalidates[7].openings[0]", "cellar_door"},
 		{"an unknown component of an event", "components: [balance_harness]}", "components: [cellar]}", "invalidates[2].components[0]", "cellar"},
+		{"an unknown symptom of an event", "symptoms: [water_history, crash_history]}", "symptoms: [frogs]}", "invalidates[6].symptoms[0]", "frogs"},
 		{"an unknown opening to be closed", "closed: [motor_box_open, battery_box_open]", "closed: [cellar_door]", "access_states.sealed_for_test.closed[0]", "cellar_door"},
 		{"a state to be closed for itself", "closed: [motor_box_open, battery_box_open]", "closed: [sealed_for_test]", "access_states.sealed_for_test.closed[0]", "closed"},
 	} {

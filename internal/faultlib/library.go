@@ -179,10 +179,12 @@ type Interlock struct {
 type Invalidation struct {
 	Event   string
 	Results []string
-	// Openings and Components say what fires the event: opening one of these, or
-	// repairing a cause in one of these. Both may be empty.
+	// Openings, Components and Symptoms say what fires the event: opening one of
+	// these, repairing a cause in one of these, or hearing of one of these. Each
+	// may be empty.
 	Openings   []string
 	Components []string
+	Symptoms   []string
 }
 
 // Consequence: one confirmed cause often brings another.

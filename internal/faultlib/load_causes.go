@@ -201,11 +201,11 @@ func (ld *loader) interlocks(n *yaml.Node) {
 func (ld *loader) invalidations(n *yaml.Node) {
 	seen := map[string]bool{}
 	for _, it := range ld.list(n, "invalidates") {
-		m := ld.mapping(it.node, it.path, "event", "results", "openings", "components")
+		m := ld.mapping(it.node, it.path, "event", "results", "openings", "components", "symptoms")
 		if m == nil {
 			continue
 		}
-		x := Invalidation{Event: m.id("event"), Results: m.texts("results"), Openings: m.texts("openings"), Components: m.texts("components")}
+		x := Invalidation{Event: m.id("event"), Results: m.texts("results"), Openings: m.texts("openings"), Components: m.texts("components"), Symptoms: m.texts("symptoms")}
 		if seen[x.Event] && x.Event != "" {
 			ld.failAt(m.at("event"), "the event %q stands twice", x.Event)
 		}
@@ -220,6 +220,11 @@ func (ld *loader) invalidations(n *yaml.Node) {
 		}
 		for i, id := range x.Components {
 			ld.component(indexed(m.at("components"), i), id, false)
+		}
+		for i, id := range x.Symptoms {
+			if !slices.ContainsFunc(ld.lib.Symptoms, func(s Symptom) bool { return s.ID == id }) {
+				ld.failAt(indexed(m.at("symptoms"), i), "no symptom %q in this library", id)
+			}
 		}
 		ld.lib.Invalidations = append(ld.lib.Invalidations, x)
 	}

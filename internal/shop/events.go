@@ -28,9 +28,20 @@ func repairedBy(lib *faultlib.Library, component string) []faultlib.Invalidation
 	return out
 }
 
+// reportedBy lists the library's events that hearing of a symptom fires.
+func reportedBy(lib *faultlib.Library, symptom string) []faultlib.Invalidation {
+	var out []faultlib.Invalidation
+	for _, inv := range lib.Invalidations {
+		if slices.Contains(inv.Symptoms, symptom) {
+			out = append(out, inv)
+		}
+	}
+	return out
+}
+
 // disturb marks what the events make invalid: the results of their measurements
 // that stand in the file, all of which were taken before now. opened is the
-// opening that fired them, "" for a repair.
+// opening that fired them, "" for a repair or a symptom.
 //
 // A result that was taken while that same opening was open is spared: it shows
 // the thing as it lies open, and opening it again does not change that. Else

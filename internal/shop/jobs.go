@@ -108,6 +108,7 @@ func editJob(b bench, patch JobPatch, p pen) (JobChange, error) {
 			o := p.symptom(id, true)
 			o.FromExposure = true
 			ch.Add = append(ch.Add, o)
+			ch.disturb(b, reportedBy(b.lib, id), "")
 		}
 	}
 	return ch, nil

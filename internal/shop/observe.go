@@ -79,6 +79,9 @@ func observeSymptom(b bench, in ObservationInput, p pen) (JobChange, error) {
 	}
 	ch := p.start(b.file, "observation.create")
 	ch.Add = []Observation{p.symptom(in.Symptom, *in.Present)}
+	if *in.Present {
+		ch.disturb(b, reportedBy(b.lib, in.Symptom), "")
+	}
 	ch.Audit.Detail["symptom"], ch.Audit.Detail["present"] = in.Symptom, *in.Present
 	return ch, nil
 }
