@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"time"
 
 	"github.com/alexedwards/scs/v2"
 	"github.com/labstack/echo/v4"
@@ -78,6 +79,9 @@ func (a *app) serve(ctx context.Context, svc *shop.Service, s shop.Shop, ready f
 		return fmt.Errorf("listen on %s (set --listen or NEXTPROBE_LISTEN): %w", a.cfg.Listen, err)
 	}
 	srv := httpkit.Server(a.cfg.Listen, e, a.log)
+	tidy, stopTidy := context.WithCancel(ctx)
+	defer stopTidy()
+	go a.tidy(tidy)
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(ln) }()
 	if err := ready("http://" + ln.Addr().String()); err != nil {
@@ -96,4 +100,25 @@ func (a *app) serve(ctx context.Context, svc *shop.Service, s shop.Shop, ready f
 		return fmt.Errorf("requests still running were cut off: %w", err)
 	}
 	return nil
+}
+
+// tidy removes what has run out: sign-in sessions and remembered answers to
+// POSTs. It runs once at the start and then each hour.
+func (a *app) tidy(ctx context.Context) {
+	every := time.NewTicker(time.Hour)
+	defer every.Stop()
+	for {
+		_, err := a.store.Sessions().DeleteExpired(ctx)
+		if err == nil {
+			_, err = a.store.ForgetAnswers(ctx, time.Now())
+		}
+		if err != nil && ctx.Err() == nil {
+			a.log.Warn("tidy the database", "error", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-every.C:
+		}
+	}
 }

@@ -137,8 +137,9 @@ func (b *bed) addBoard(ctx context.Context, i int) (shop.ID, error) {
 
 // listen serves both sides.
 func (b *bed) listen(ctx context.Context, log *slog.Logger) error {
-	e := httpkit.New(httpkit.Options{Log: log})
-	if err := api.Register(e, b.svc, api.Options{Log: log, Ready: b.store.Ping}); err != nil {
+	e := echo.New()
+	httpkit.Setup(e, log, httpkit.NewMetrics(), nil)
+	if err := api.Register(e, b.svc, api.Options{Ready: b.store.Ping}); err != nil {
 		return err
 	}
 	if err := b.record(ctx, e); err != nil {
