@@ -1,8 +1,10 @@
 package api_test
 
 import (
-	"bytes"
+	"bufio"
+	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -191,25 +193,35 @@ func TestHugeBody(t *testing.T) {
 			t.Errorf("%s: status %d after %d bytes", name, w.Code, body.read)
 		}
 	}
+	hugeOverConnection(t, b)
+	if n := len(b.do("GET", v1+"/boards", nil, 200).list("items")); n != 0 {
+		t.Errorf("%d boards were written", n)
+	}
+}
+
+// hugeOverConnection sends everything before it reads, as simple clients do.
+func hugeOverConnection(t *testing.T, b *bench) {
+	t.Helper()
 	server := httptest.NewServer(b.handler)
 	t.Cleanup(server.Close)
-	r, err := http.NewRequest("POST", server.URL+v1+"/boards", bytes.NewReader(make([]byte, 2<<20)))
+	conn, err := net.Dial("tcp", server.Listener.Addr().String())
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.Header.Set("Content-Type", "application/json")
-	r.Header.Set("Expect", "100-continue")
-	b.as(shop.Owner)(r)
-	res, err := server.Client().Do(r)
+	defer conn.Close()
+	const size = 20 << 20
+	fmt.Fprintf(conn, "POST %s/boards HTTP/1.1\r\nHost: shop.example\r\nAuthorization: Bearer %s\r\nContent-Type: application/json\r\nContent-Length: %d\r\n\r\n",
+		v1, b.tokens[shop.Owner], size)
+	if _, err := io.Copy(conn, &zeros{n: size}); err != nil {
+		t.Fatalf("the connection broke while sending: %v", err)
+	}
+	res, err := http.ReadResponse(bufio.NewReader(conn), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer res.Body.Close()
-	if res.StatusCode != http.StatusRequestEntityTooLarge {
-		t.Errorf("over a connection: status %d", res.StatusCode)
-	}
-	if n := len(b.do("GET", v1+"/boards", nil, 200).list("items")); n != 0 {
-		t.Errorf("%d boards were written", n)
+	if res.StatusCode != http.StatusRequestEntityTooLarge || !res.Close {
+		t.Errorf("over a connection: status %d, close %v", res.StatusCode, res.Close)
 	}
 }
 

@@ -21,19 +21,46 @@ import (
 	"nextprobe/internal/problem"
 )
 
+// lingerTime is how long what is still sent of a refused body is thrown away.
+const lingerTime = 5 * time.Second
+
 // LimitBody refuses a body above limit bytes: at once where its length is
-// announced, else as soon as it is passed.
+// announced, else as soon as it is passed. The answer goes out before the rest
+// is looked at; see linger.
 func LimitBody(limit int64) echo.MiddlewareFunc {
 	return func(next echo.HandlerFunc) echo.HandlerFunc {
 		return func(c echo.Context) error {
 			r := c.Request()
+			body := r.Body
 			if r.ContentLength > limit {
-				return tooLarge(limit)
+				return refuse(c, body, tooLarge(limit))
 			}
-			r.Body = http.MaxBytesReader(c.Response(), r.Body, limit)
-			return next(c)
+			r.Body = http.MaxBytesReader(c.Response(), body, limit)
+			err := next(c)
+			if problem.Is(err, problem.TooLarge) {
+				return refuse(c, body, err)
+			}
+			return err
 		}
 	}
+}
+
+// refuse answers now and then lingers: a client that sends everything before it
+// reads would otherwise find its connection reset instead of the answer. What
+// it still sends is thrown away, for a few seconds only, and never kept.
+func refuse(c echo.Context, body io.Reader, err error) error {
+	rc := http.NewResponseController(c.Response())
+	// Without full duplex the server would read on by itself, and then give up.
+	if rc.EnableFullDuplex() != nil || c.Response().Committed {
+		return err
+	}
+	c.Response().Header().Set(echo.HeaderConnection, "close")
+	c.Error(err)
+	if rc.Flush() != nil || rc.SetReadDeadline(time.Now().Add(lingerTime)) != nil {
+		return nil
+	}
+	_, _ = io.Copy(io.Discard, body)
+	return nil
 }
 
 func tooLarge(limit int64) error {
