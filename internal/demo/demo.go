@@ -109,8 +109,8 @@ type board struct {
 	shop.Board
 	interbox, phase, hall *shop.Connector
 	km, kmPerDay          float64
-	sealed                bool // got the new seal kit
 	busyUntil             time.Time
+	visits                int
 }
 
 func (f *filler) people(ctx context.Context) error {

@@ -45,13 +45,13 @@ func (f *filler) plan() []visit {
 		refit      string
 		early      bool
 	}{
-		{0, 40, actCleaned, "", false}, {0, 165, actSameAgain, "", false}, {0, 330, actOther, goodFamily, false},
-		{2, 60, actCleaned, "", false}, {2, 190, actSameAgain, "", false},
-		{4, 85, actCleaned, "", false}, {4, 131, actSameAgain, "", true},
-		{6, 110, actSameAgain, "", false}, {6, 280, actOther, goodFamily, false},
-		{8, 150, actCleaned, "", false}, {8, 300, actOther, goodFamily, false},
-		{10, 210, actSameAgain, "", false}, {12, 255, actOther, goodFamily, false},
-		{14, 310, actCleaned, "", false}, {16, 390, actOther, goodFamily, false}, {18, 440, actSameAgain, "", false},
+		{0, 70, actCleaned, "", false}, {0, 215, actSameAgain, "", false}, {0, 350, actSameAgain, "", false}, {0, 470, actOther, goodFamily, false},
+		{2, 120, actCleaned, "", false}, {2, 260, actSameAgain, "", false}, {2, 400, actOther, goodFamily, false},
+		{4, 205, actCleaned, "", false}, {4, 251, actSameAgain, "", true},
+		{6, 210, actSameAgain, "", false}, {6, 380, actOther, goodFamily, false},
+		{8, 240, actCleaned, "", false}, {8, 390, actOther, goodFamily, false},
+		{10, 310, actSameAgain, "", false}, {12, 355, actOther, goodFamily, false},
+		{14, 410, actCleaned, "", false}, {16, 440, actOther, goodFamily, false}, {18, 480, actSameAgain, "", false},
 	} {
 		vs = append(vs, visit{board: s.board, at: day(s.day), causes: []string{"interbox_burned"}, action: s.action, refit: s.refit, early: s.early, part: partFor(s.action), upTo: shop.Returned})
 	}
@@ -76,7 +76,7 @@ func (f *filler) plan() []visit {
 		vs = append(vs, visit{board: s.board, at: day(s.day), causes: s.causes, action: s.action, part: part, exposures: []string{"rain"}, early: s.early, upTo: shop.Returned})
 	}
 	// What the priors bring, on boards outside the two stories.
-	for d := 12; d < 520; d += 4 + f.rng.IntN(4) {
+	for d := 12; d < 525; d += 2 + f.rng.IntN(4) {
 		vs = append(vs, visit{board: -1, at: day(d), causes: f.sampleCauses(), upTo: shop.Returned})
 	}
 	vs[len(vs)-4].upTo = shop.Scrapped

@@ -25,22 +25,33 @@ func (f *filler) history(ctx context.Context) error {
 	return nil
 }
 
-// choose returns the planned board, or a free one outside the stories.
+// choose returns the planned board, or one outside the stories that is in
+// service, free, and not back so soon that the visit would fall into the
+// warranty time of the one before. Nil when none is.
 func (f *filler) choose(v visit) *board {
 	if v.board >= 0 {
 		return f.boards[v.board]
 	}
-	for range 40 {
-		b := f.boards[38+f.rng.IntN(len(f.boards)-38)]
-		if f.rng.IntN(3) == 0 {
-			b = f.boards[19+f.rng.IntN(len(f.boards)-19)]
+	for range 60 {
+		b := f.boards[19+f.rng.IntN(len(f.boards)-19)]
+		if reserved(b, f) || !b.CreatedAt.Before(v.at) {
+			continue
 		}
-		// A free board, in service, and not so soon that the visit would fall into the warranty time.
-		if b.CreatedAt.Before(v.at) && b.busyUntil.AddDate(0, 0, 95).Before(v.at) || b.busyUntil.Equal(b.CreatedAt) && b.CreatedAt.Before(v.at) {
+		if b.visits == 0 || b.busyUntil.AddDate(0, 0, 95).Before(v.at) {
 			return b
 		}
 	}
 	return nil
+}
+
+// reserved boards end in an open job and must be free by then.
+func reserved(b *board, f *filler) bool {
+	for _, v := range f.openVisits() {
+		if f.boards[v.board] == b && f.clock.Now().After(f.until.AddDate(0, -4, 0)) {
+			return true
+		}
+	}
+	return false
 }
 
 // play takes one visit from intake to the state it is to end in.
@@ -62,6 +73,7 @@ func (f *filler) play(ctx context.Context, v visit, b *board) error {
 	f.sum.Jobs++
 	f.sum.NewestJob = job.Number
 	b.busyUntil = f.until
+	b.visits++
 	w := &work{filler: f, job: job.ID, board: b, visit: v}
 	done, err := w.run(ctx)
 	if err != nil {
