@@ -15,7 +15,7 @@ import (
 // before any ordering of tests comes first: a stop sign, then the intake gates.
 func (q *inquiry) advise(d *Diagnosis) {
 	if d.Stop != nil {
-		d.Advice = Advice{Kind: adviseStop, Measurement: q.stopMeasurement(d.Stop), Text: d.Stop.Text + " " + sentence(d.Stop.Rule)}
+		d.Advice = Advice{Kind: adviseStop, Text: d.Stop.Text + " " + sentence(d.Stop.Rule)}
 		return
 	}
 	lead := measurementOf(q.advice.Finding)
@@ -38,14 +38,6 @@ func (q *inquiry) advise(d *Diagnosis) {
 	if len(d.Next) > 0 && d.Advice.Measurement == d.Next[0].Measurement.ID && d.Next[0].Blocked != "" {
 		d.Advice.Text += " " + d.Next[0].Blocked
 	}
-}
-
-// stopMeasurement names the measurement behind a stop sign, "" for a symptom.
-func (q *inquiry) stopMeasurement(s *Stop) string {
-	if q.lib.Measurement(s.Gate) != nil {
-		return s.Gate
-	}
-	return ""
 }
 
 // gateDue is the first intake gate that was neither measured nor found not

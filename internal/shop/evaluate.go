@@ -2,7 +2,10 @@ package shop
 
 import (
 	"context"
+	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"nextprobe/internal/faultlib"
 	"nextprobe/internal/measure"
@@ -46,6 +49,11 @@ func takeResult(b bench, m *faultlib.Measurement, readings map[string]any, outco
 
 func compute(m *faultlib.Measurement, readings map[string]any, outcome string, facts map[string]any) (measure.Result, []string, error) {
 	var none measure.Result
+	var c checker
+	c.readable("readings", readings)
+	if err := c.err(); err != nil {
+		return none, nil, err
+	}
 	how := m.Compiled()
 	switch {
 	case readings == nil && outcome == "" && m.Kind == measure.Inspection:
@@ -74,6 +82,25 @@ func compute(m *faultlib.Measurement, readings map[string]any, outcome string, f
 		warnings = append(warnings, w.Field+": "+w.Message)
 	}
 	return r, warnings, nil
+}
+
+// readable refuses texts in readings that could not be stored or shown: some
+// readings are names (pins of a harness) and are kept as typed.
+func (c *checker) readable(field string, v any) {
+	switch x := v.(type) {
+	case string:
+		c.line(field, x, 0, maxAction)
+	case map[string]any:
+		for _, k := range slices.Sorted(maps.Keys(x)) {
+			at := fmt.Sprintf("%s.%.40s", field, k)
+			c.line(at, k, 1, maxShort)
+			c.readable(at, x[k])
+		}
+	case []any:
+		for i, e := range x {
+			c.readable(fmt.Sprintf("%s[%d]", field, i), e)
+		}
+	}
 }
 
 func outcomeIDs(m *faultlib.Measurement) []string {

@@ -32,6 +32,7 @@ func TestObserveRefuses(t *testing.T) {
 		{"the wrong unit", Diagnosing, ObservationInput{Measurement: "pack_heat_triage", Readings: map[string]any{"t_box_c": "24 kg", "t_amb_c": 21.0, "t_box10_c": 24.0}}, problem.Invalid, "readings.t_box_c"},
 		{"below absolute zero", Diagnosing, ObservationInput{Measurement: "pack_heat_triage", Readings: map[string]any{"t_box_c": -300.0, "t_amb_c": 21.0, "t_box10_c": 24.0}}, problem.Invalid, "readings.t_box_c"},
 		{"a reading that is missing", Diagnosing, ObservationInput{Measurement: "pack_heat_triage", Readings: map[string]any{"t_box_c": 24.0, "t_amb_c": 21.0}}, problem.Invalid, "readings.t_box10_c"},
+		{"a text that cannot be stored", Diagnosing, ObservationInput{Measurement: "harness_continuity", Readings: map[string]any{"found": map[string]any{"1": []any{"a\x00"}}}}, problem.Invalid, "readings.found.1[0]"},
 		{"an outcome against its readings", Diagnosing, ObservationInput{Measurement: "pack_heat_triage", Outcome: "hot", Readings: map[string]any{"t_box_c": 24.0, "t_amb_c": 21.0, "t_box10_c": 24.0}}, problem.Invalid, "outcome"},
 		{"a bench measurement on arrival", Received, ObservationInput{Measurement: "stand_spin", Outcome: "smooth"}, problem.Conflict, "state"},
 		{"anything when ready", Ready, ObservationInput{Symptom: "no_power_on", Present: &yes}, problem.Conflict, "state"},

@@ -104,7 +104,12 @@ func (s *Service) Users(ctx context.Context, a Actor) ([]User, error) {
 	if err := a.may(mayPeople); err != nil {
 		return nil, err
 	}
-	return s.store.Users(ctx, a.ShopID)
+	users, err := s.store.Users(ctx, a.ShopID)
+	for i := range users {
+		// Nobody who lists people needs their hashes.
+		users[i].PasswordHash = ""
+	}
+	return users, err
 }
 
 func (c *checker) password(pw string) {
@@ -148,6 +153,7 @@ func (s *Service) SetPassword(ctx context.Context, a Actor, login, password stri
 		return err
 	}
 	var c checker
+	login = c.line("login", login, 1, maxSerial)
 	c.password(password)
 	if err := c.err(); err != nil {
 		return err
@@ -166,6 +172,11 @@ func (s *Service) SetPassword(ctx context.Context, a Actor, login, password stri
 // DisableUser stops a user from signing in.
 func (s *Service) DisableUser(ctx context.Context, a Actor, login string) error {
 	if err := a.may(mayPeople); err != nil {
+		return err
+	}
+	var c checker
+	login = c.line("login", login, 1, maxSerial)
+	if err := c.err(); err != nil {
 		return err
 	}
 	u, err := s.store.UserByLogin(ctx, a.ShopID, login)
@@ -210,13 +221,18 @@ func (s *Service) RevokeToken(ctx context.Context, a Actor, name string) error {
 	if err := a.may(mayPeople); err != nil {
 		return err
 	}
+	var c checker
+	name = c.line("name", name, 1, maxName)
+	if err := c.err(); err != nil {
+		return err
+	}
 	tokens, err := s.store.Tokens(ctx, a.ShopID)
 	if err != nil {
 		return err
 	}
 	subject := ID{}
 	for _, t := range tokens {
-		if t.RevokedAt == nil && strings.EqualFold(strings.TrimSpace(t.Name), strings.TrimSpace(name)) {
+		if t.RevokedAt == nil && strings.EqualFold(t.Name, name) {
 			subject = t.ID
 		}
 	}

@@ -42,6 +42,9 @@ func TestSignIn(t *testing.T) {
 	h.must(nil, h.SetPassword(h.ctx, h.owner, "tessa", "another-whistle"))
 	h.must(h.SignIn(h.ctx, h.shop.ID, "tessa", "another-whistle"))
 	h.must(h.Actor(h.ctx, h.shop.ID, u.ID))
+	if users := ok[[]shop.User](t)(h.Users(h.ctx, h.owner)); len(users) != 1 || users[0].Login != "tessa" || users[0].PasswordHash != "" {
+		t.Errorf("%+v, want the user without the hash", users)
+	}
 	h.must(nil, h.DisableUser(h.ctx, h.owner, "tessa"))
 	_, err := h.SignIn(h.ctx, h.shop.ID, "tessa", "another-whistle")
 	refused(t, err, problem.Unauthorized, "")
