@@ -51,20 +51,20 @@ func (p *Pages) benchDone(c echo.Context, id shop.ID, anchor, message string) er
 }
 
 // measurementOf finds a measurement in the edition the job's diagnosis uses.
-func (p *Pages) measurementOf(c echo.Context, job shop.ID, measurement string) (*faultlib.Measurement, error) {
+func (p *Pages) measurementOf(c echo.Context, job shop.ID, measurement string) (*faultlib.Measurement, *faultlib.Library, error) {
 	ctx, a := c.Request().Context(), actorOf(c)
 	file, err := p.svc.Job(ctx, a, job)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	lib, _, err := p.svc.LibraryOf(ctx, a, file.Job.LibraryID)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if m := newLookup(lib).measurements[measurement]; m != nil {
-		return m, nil
+		return m, lib, nil
 	}
-	return nil, problem.New(problem.NotFound, "The fault library of this job has no measurement %q.", measurement)
+	return nil, nil, problem.New(problem.NotFound, "The fault library of this job has no measurement %q.", measurement)
 }
 
 // observe records a symptom, readings, an outcome, or that a measurement
@@ -81,7 +81,7 @@ func (p *Pages) observe(c echo.Context) error {
 	if f.Get("symptoms") != "" {
 		return p.observeSymptoms(c, id, f)
 	}
-	m, err := p.measurementOf(c, id, f.Get("measurement"))
+	m, _, err := p.measurementOf(c, id, f.Get("measurement"))
 	if err != nil {
 		return err
 	}
@@ -176,7 +176,7 @@ func (p *Pages) evaluate(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	m, err := p.measurementOf(c, id, f.Get("measurement"))
+	m, lib, err := p.measurementOf(c, id, f.Get("measurement"))
 	if err != nil {
 		return err
 	}
@@ -189,7 +189,9 @@ func (p *Pages) evaluate(c echo.Context) error {
 		}
 		return p.fragment(c, "bench", "result", unfinished(f, m, pe))
 	}
-	return p.fragment(c, "bench", "result", resultView(e))
+	r := resultView(e)
+	r.Rule = stopRule(lib, m.ID, e.Outcome)
+	return p.fragment(c, "bench", "result", r)
 }
 
 // unfinished tells readings that are still missing from ones that are wrong.
@@ -210,6 +212,16 @@ func unfinished(f *Form, m *faultlib.Measurement, pe *problem.Error) *ResultView
 		r.Wrong = []FieldError{{Label: "", Message: pe.Message}}
 	}
 	return r
+}
+
+// stopRule is what to do when an outcome is a stop sign, "" when it is none.
+func stopRule(lib *faultlib.Library, measurement, outcome string) string {
+	for _, g := range lib.Gates {
+		if g.Measurement == measurement && contains(g.StopOn, outcome) && len(lib.Hazards) > 0 {
+			return lib.Hazards[len(lib.Hazards)-1].Rule
+		}
+	}
+	return ""
 }
 
 func blank(f *Form, in Reading) bool {
@@ -333,7 +345,7 @@ func (p *Pages) verify(c echo.Context) error {
 		return err
 	}
 	f.ID = "verify-" + f.Get("measurement")
-	m, err := p.measurementOf(c, id, f.Get("measurement"))
+	m, _, err := p.measurementOf(c, id, f.Get("measurement"))
 	if err != nil {
 		return err
 	}

@@ -188,7 +188,9 @@ type ResultView struct {
 	Values                         []shop.ResultValue
 	Warnings                       []string
 	// Edge says how the outcome is shared when a reading is on the edge.
-	Edge    []shop.OutcomeView
+	Edge []shop.OutcomeView
+	// Rule is set when the outcome is a stop sign: what to do now.
+	Rule    string
 	Missing []string // readings still to type
 	Wrong   []FieldError
 }

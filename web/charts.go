@@ -40,7 +40,12 @@ type Tick struct {
 }
 
 func newPareto(rows []RecurrenceRow, total int) *Pareto {
-	if len(rows) == 0 || total == 0 {
+	// A group carried by boards but never hit belongs in the table only.
+	hit := 0
+	for hit < len(rows) && rows[hit].Failures > 0 {
+		hit++
+	}
+	if rows = rows[:hit]; hit == 0 || total == 0 {
 		return nil
 	}
 	g := &Pareto{Width: 640, Height: 260, Left: 40, Right: 572, Top: 16, Base: 226, MoreThanPicture: max(0, len(rows)-maxBars)}

@@ -28,6 +28,7 @@ func templateFuncs(a *assets) template.FuncMap {
 		"number":     formatNumber,
 		"optfloat":   formatFloat,
 		"optint":     formatInt,
+		"rate":       func(x *float64) string { return significant(*x, 2) },
 		"unit":       unitText,
 		"date":       func(t time.Time) string { return t.Local().Format("2 Jan 2006") },
 		"clock":      func(t time.Time) string { return t.Local().Format("2 Jan 2006 15:04") },
@@ -60,7 +61,7 @@ func percent(p float64) string {
 		return "–"
 	case p > 0 && p < 0.005:
 		return "<1\u00a0%"
-	case p < 1 && p > 0.995:
+	case p < 1 && p >= 0.995:
 		return ">99\u00a0%"
 	}
 	return strconv.Itoa(int(math.Round(p*100))) + "\u00a0%"
@@ -143,8 +144,11 @@ func minutes(v any) string {
 	return fmt.Sprintf("%d h %d min", whole/60, whole%60)
 }
 
-// formatNumber prints four significant digits without an exponent where that is readable.
-func formatNumber(x float64) string {
+// formatNumber prints four significant digits.
+func formatNumber(x float64) string { return significant(x, 4) }
+
+// significant prints so many significant digits, without an exponent where that is readable.
+func significant(x float64, digits int) string {
 	a := math.Abs(x)
 	switch {
 	case x == 0:
@@ -152,9 +156,9 @@ func formatNumber(x float64) string {
 	case a >= 1e9:
 		return "open"
 	case a >= 1e6 || a < 1e-4:
-		return strconv.FormatFloat(x, 'g', 4, 64)
+		return strconv.FormatFloat(x, 'g', digits, 64)
 	}
-	decimals := 3 - int(math.Floor(math.Log10(a)))
+	decimals := digits - 1 - int(math.Floor(math.Log10(a)))
 	s := strconv.FormatFloat(x, 'f', max(0, decimals), 64)
 	if strings.Contains(s, ".") {
 		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")

@@ -128,7 +128,7 @@ func readingLabel(in *measure.Input) string {
 		switch {
 		case p == "ab" || p == "bc" || p == "ca":
 			parts[i] = strings.ToUpper(p[:1]) + "–" + strings.ToUpper(p[1:])
-		case len(p) == 1:
+		case len(p) == 1 || p == "led":
 			parts[i] = strings.ToUpper(p)
 		}
 	}

@@ -160,7 +160,7 @@ func (p *Pages) recurrenceDetailPage(c echo.Context) error {
 		name = groupName(f.Get("key"))
 	}
 	back := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}
-	pg := &RecurrenceDetailPage{Layout: Layout{Title: "Failures of " + name, Section: "/recurrence"}, Detail: d, Group: words(string(q.Group)),
+	pg := &RecurrenceDetailPage{Layout: Layout{Title: "Failures of " + name, Section: "/recurrence", Wide: true}, Detail: d, Group: words(string(q.Group)),
 		Back: "/recurrence?" + back.Encode(), From: q.From, To: q.To.Add(-time.Second), Boards: d.Row.Boards, Repeats: d.Row.RepeatBoards, Chart: newMonthChart(d.ByMonth)}
 	for _, e := range d.Events {
 		pg.Events = append(pg.Events, EventRow{FaultEvent: e, CauseName: look.cause(e.Cause)})

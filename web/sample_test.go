@@ -72,6 +72,7 @@ func sampleLibrary() *faultlib.Library {
 			Repair: "Replace both halves, measure polarity on both before mating", Parts: []string{"connector pair"}, RepairMinutes: [2]float64{30, 60}, Hazard: 3,
 			Verify: []faultlib.Check{{Measurement: "interbox_visual", Outcomes: []string{"clean"}}}, TypicalCauses: []string{"overload"}}},
 		Links:   []faultlib.Link{{Cause: "interbox_pin_burned", Symptoms: map[string]float64{"sudden_cutoff": 0.6}, Outcomes: map[string]map[string]float64{"interbox_visual": {"soot": 0.8}}}},
+		Gates:   []faultlib.Gate{{Measurement: "phase_resistance_3", StopOn: []string{"one_open"}}, {Symptom: "pack_swollen"}},
 		Sources: []faultlib.Source{{ID: "C", Ref: "common practice", UsedFor: "order", Checked: "no source"}},
 	}
 }
