@@ -193,6 +193,21 @@ func TestInterlocksBlock(t *testing.T) {
 		q := &inquiry{bench: d.bench}
 		return q.blocked(d.lib.Measurement(id))
 	}
+	safe := d.lib.Measurement("bus_residual_voltage").Title
+	if got := blocked("hall_sequence"); !strings.Contains(got, safe) {
+		t.Errorf("probing in the controller box before the bus is known dead: %q", got)
+	}
+	if got := blocked("seal_visual") + blocked("bus_residual_voltage"); got != "" {
+		t.Errorf("looking, and measuring the bus itself: %q", got)
+	}
+	d.sees("bus_residual_voltage", "safe")
+	if got := blocked("hall_sequence"); got != "" {
+		t.Errorf("with the bus dead: %q", got)
+	}
+	d.mustAccess("connector_unplugged", Closed)
+	if got := blocked("hall_sequence"); !strings.Contains(got, safe) {
+		t.Errorf("after the connector was mated again: %q", got)
+	}
 	if blocked("stand_spin") != "" {
 		t.Error("a board as it came in may be spun")
 	}
