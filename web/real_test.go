@@ -1,8 +1,11 @@
 package web
 
 import (
+	"bytes"
 	"context"
+	"mime/multipart"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
@@ -265,4 +268,61 @@ func plainText(x any) string {
 		return formatInt(&n)
 	}
 	return valueText(x)
+}
+
+// upload posts a file with its form.
+func (c *client) upload(path, field, name string, content []byte) answer {
+	c.t.Helper()
+	var body bytes.Buffer
+	w := multipart.NewWriter(&body)
+	part, err := w.CreateFormFile(field, name)
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	_, _ = part.Write(content)
+	_ = w.WriteField("_csrf", c.csrf)
+	_ = w.WriteField("note", "spring edition")
+	if err := w.Close(); err != nil {
+		c.t.Fatal(err)
+	}
+	r := httptest.NewRequest(http.MethodPost, path, &body)
+	r.Header.Set("Content-Type", w.FormDataContentType())
+	return c.do(r)
+}
+
+func TestImportLibraryListsItsMistakes(t *testing.T) {
+	t.Parallel()
+	svc, owner, c := atRealShop(t)
+	c.get("/settings")
+	good := faultlib.Embedded()
+	bad := bytes.Replace(good, []byte("prior_per_1000: 38"), []byte("prior_per_1000: 3800"), 1)
+	if bytes.Equal(good, bad) {
+		t.Fatal("the library has no such prior any more")
+	}
+	a := c.upload("/settings/library", "file", "spring.yaml", bad)
+	if a.Code != http.StatusUnprocessableEntity {
+		t.Fatalf("status %d\n%s", a.Code, a.Body)
+	}
+	line := 1 + bytes.Count(good[:bytes.Index(good, []byte("prior_per_1000: 38"))], []byte("\n"))
+	if got := a.one("table.issues"); !strings.Contains(got, formatInt(&line)) || !strings.Contains(got, "Nothing was changed") {
+		t.Errorf("line %d is not named: %s", line, got)
+	}
+	if got := attr(a.nodes("input#library-note")[0], "value"); got != "spring edition" {
+		t.Errorf("the note typed is lost: %q", got)
+	}
+	checkPage(t, a)
+	if a := c.upload("/settings/library", "other", "x.yaml", nil); a.Code != http.StatusUnprocessableEntity || a.one("p#library-file-error") == "" {
+		t.Errorf("no file: status %d", a.Code)
+	}
+	if libs, err := svc.Libraries(context.Background(), owner); err != nil || len(libs) != 1 {
+		t.Errorf("%d libraries, %v", len(libs), err)
+	}
+	renamed := append([]byte("# spring\n"), good...)
+	a = c.upload("/settings/library", "file", "spring.yaml", renamed)
+	if a.Code != http.StatusSeeOther && a.Code != http.StatusOK {
+		t.Errorf("a good library: status %d\n%s", a.Code, a.Body)
+	}
+	if libs, err := svc.Libraries(context.Background(), owner); err != nil || len(libs) != 2 {
+		t.Errorf("%d libraries, %v", len(libs), err)
+	}
 }

@@ -1,183 +1,18 @@
 package web
 
 import (
-	"io"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"regexp"
 	"strings"
 	"testing"
-	"time"
 
-	"github.com/alexedwards/scs/v2"
-	"github.com/labstack/echo/v4"
 	"golang.org/x/net/html"
 
 	"nextprobe/internal/problem"
 	"nextprobe/internal/shop"
 )
-
-// client is a browser's part of the conversation: cookies and the CSRF token.
-type client struct {
-	t       *testing.T
-	handler http.Handler
-	cookies map[string]string
-	csrf    string
-}
-
-type answer struct {
-	t      *testing.T
-	Code   int
-	Header http.Header
-	Body   string
-}
-
-// statusOf is the mapping of problems that the server shares; the tests need
-// only the codes that the pages meet.
-var statusOf = map[problem.Code]int{problem.NotFound: 404, problem.Forbidden: 403, problem.TooMany: 429, problem.Unauthorized: 401, problem.Invalid: 422, problem.Conflict: 409}
-
-func setup(t *testing.T) (*fakeShop, *client) {
-	t.Helper()
-	svc := newFakeShop()
-	e := echo.New()
-	p := Register(e, svc, scs.New(), Options{ShopID: shopID, BaseURL: "https://bench.example", Now: func() time.Time { return sampleNow }})
-	e.HTTPErrorHandler = func(err error, c echo.Context) {
-		status, pe := http.StatusInternalServerError, problem.As(err)
-		if pe != nil {
-			status = statusOf[pe.Code]
-		} else if he, ok := err.(*echo.HTTPError); ok {
-			status = he.Code
-		}
-		if err := p.RenderError(c, status, pe, "req-7"); err != nil {
-			t.Error(err)
-		}
-	}
-	return svc, &client{t: t, handler: e, cookies: map[string]string{}}
-}
-
-func signedIn(t *testing.T) (*fakeShop, *client) {
-	t.Helper()
-	svc, c := setup(t)
-	c.get("/sign-in")
-	if a := c.post("/sign-in", url.Values{"login": {"runa"}, "password": {"right"}}); a.Code != http.StatusSeeOther {
-		t.Fatalf("sign-in: status %d\n%s", a.Code, a.Body)
-	}
-	return svc, c
-}
-
-var csrfField = regexp.MustCompile(`name="_csrf" value="([^"]+)"`)
-
-func (c *client) do(r *http.Request) answer {
-	c.t.Helper()
-	for k, v := range c.cookies {
-		r.AddCookie(&http.Cookie{Name: k, Value: v})
-	}
-	w := httptest.NewRecorder()
-	c.handler.ServeHTTP(w, r)
-	for _, ck := range w.Result().Cookies() {
-		c.cookies[ck.Name] = ck.Value
-	}
-	body, err := io.ReadAll(w.Body)
-	if err != nil {
-		c.t.Fatal(err)
-	}
-	if m := csrfField.FindSubmatch(body); m != nil {
-		c.csrf = string(m[1])
-	}
-	return answer{c.t, w.Code, w.Header(), string(body)}
-}
-
-func (c *client) get(path string) answer {
-	c.t.Helper()
-	return c.do(httptest.NewRequest(http.MethodGet, path, nil))
-}
-
-func (c *client) post(path string, v url.Values) answer {
-	c.t.Helper()
-	if v == nil {
-		v = url.Values{}
-	}
-	v.Set("_csrf", c.csrf)
-	r := httptest.NewRequest(http.MethodPost, path, strings.NewReader(v.Encode()))
-	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-	return c.do(r)
-}
-
-// nodes are the elements a simple selector matches: tag, #id, .class or
-// [attr=value], joined without spaces.
-func (a answer) nodes(selector string) []*html.Node {
-	a.t.Helper()
-	root, err := html.Parse(strings.NewReader(a.Body))
-	if err != nil {
-		a.t.Fatal(err)
-	}
-	var out []*html.Node
-	for n := range root.Descendants() {
-		if n.Type == html.ElementNode && matches(n, selector) {
-			out = append(out, n)
-		}
-	}
-	return out
-}
-
-var selectorPart = regexp.MustCompile(`^[a-z0-9-]+|#[\w.-]+|\.[\w-]+|\[[\w-]+(?:=[^\]]*)?\]`)
-
-func matches(n *html.Node, selector string) bool {
-	for _, p := range selectorPart.FindAllString(selector, -1) {
-		switch p[0] {
-		case '#':
-			if attr(n, "id") != p[1:] {
-				return false
-			}
-		case '.':
-			if !contains(strings.Fields(attr(n, "class")), p[1:]) {
-				return false
-			}
-		case '[':
-			k, v, has := strings.Cut(strings.Trim(p, "[]"), "=")
-			if got, ok := lookAttr(n, k); !ok || (has && got != v) {
-				return false
-			}
-		default:
-			if n.Data != p {
-				return false
-			}
-		}
-	}
-	return true
-}
-
-func lookAttr(n *html.Node, key string) (string, bool) {
-	for _, a := range n.Attr {
-		if a.Key == key {
-			return a.Val, true
-		}
-	}
-	return "", false
-}
-
-func attr(n *html.Node, key string) string { v, _ := lookAttr(n, key); return v }
-
-func text(n *html.Node) string {
-	var b strings.Builder
-	for d := range n.Descendants() {
-		if d.Type == html.TextNode {
-			b.WriteString(d.Data)
-		}
-	}
-	return strings.Join(strings.Fields(b.String()), " ")
-}
-
-// one returns the text of the only match.
-func (a answer) one(selector string) string {
-	a.t.Helper()
-	n := a.nodes(selector)
-	if len(n) != 1 {
-		a.t.Fatalf("%d elements match %s, want 1\n%s", len(n), selector, a.Body)
-	}
-	return text(n[0])
-}
 
 // pagesToSee are the addresses of every page, with a selector that only the
 // page itself has.
@@ -658,5 +493,57 @@ func TestQRCodeHoldsTheJobsAddress(t *testing.T) {
 	}
 	if got := c.get("/jobs/" + jobID.String() + "/tag").one("p.tag-url"); got != "https://bench.example/jobs/"+jobID.String() {
 		t.Errorf("address %q", got)
+	}
+}
+
+func TestCounterSeesNoBenchForms(t *testing.T) {
+	t.Parallel()
+	svc, c := signedIn(t)
+	svc.role = shop.Counter
+	a := c.get("/jobs/" + jobID.String())
+	checkPage(t, a)
+	for _, sel := range []string{"form#observe-form", "input[name=fault_id]", "input[name=cause]", "input[name=opening]"} {
+		if n := len(a.nodes(sel)); n != 0 {
+			t.Errorf("%d of %s are offered to the counter", n, sel)
+		}
+	}
+	if len(a.nodes("input[name=symptoms]")) != 1 || len(a.nodes("button[name=to]")) == 0 {
+		t.Error("the counter cannot record a symptom or move the job")
+	}
+	for _, b := range a.nodes("button[name=to]") {
+		if to := shop.State(attr(b, "value")); !contains(counterMoves, to) {
+			t.Errorf("the counter is offered %s", to)
+		}
+	}
+}
+
+func TestStaleEditKeepsWhatWasTyped(t *testing.T) {
+	t.Parallel()
+	svc, c := signedIn(t)
+	path := "/boards/" + boardID.String() + "/edit"
+	c.get(path)
+	svc.fail = problem.New(problem.Stale, "The board was changed.")
+	a := c.post(path, url.Values{"serial": {"BM-1480b"}, "version": {"2"}, "series_cells": {"20"}, "fact.motor_plug": {"internal"}})
+	if a.Code != http.StatusUnprocessableEntity || attr(a.nodes("input[name=serial]")[0], "value") != "BM-1480b" || !strings.Contains(a.one("div.mistakes"), "Somebody else") {
+		t.Errorf("status %d", a.Code)
+	}
+	if p := svc.calls[0].(shop.BoardPatch); p.Version != 2 || p.Facts.Value["motor_plug"] != "internal" || *p.SeriesCells.Value != 20 {
+		t.Errorf("patch %+v", p)
+	}
+	a = c.post(path, url.Values{"serial": {"BM-1480"}, "series_cells": {"twenty"}})
+	if len(svc.calls) != 1 || a.one("p#board-series_cells-error") == "" || attr(a.nodes("input[name=series_cells]")[0], "value") != "twenty" {
+		t.Error("a word for a number reaches the use case, or is lost")
+	}
+}
+
+func TestAFormThatIsGoneStillTellsWhy(t *testing.T) {
+	t.Parallel()
+	svc, c := signedIn(t)
+	bench := "/jobs/" + jobID.String()
+	c.get(bench)
+	svc.fail = problem.New(problem.Conflict, "This fault was waived meanwhile.")
+	a := c.post(bench+"/repairs", url.Values{"fault_id": {sid(77).String()}, "action": {"x"}, "minutes": {"1"}})
+	if a.Code != http.StatusUnprocessableEntity || !strings.Contains(a.one("div.mistakes"), "waived meanwhile") {
+		t.Errorf("status %d", a.Code)
 	}
 }
