@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -33,7 +34,50 @@ func TestMain(m *testing.M) {
 		<-s.Done()
 		os.Exit(0)
 	}
-	goleak.VerifyTestMain(m)
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		if prepared.dir != "" {
+			_ = os.RemoveAll(prepared.dir)
+		}
+		os.Exit(code)
+	}))
+}
+
+// prepared is a stopped cluster, made once: initdb costs a second or more of
+// processor time, a copy a tenth of that.
+var prepared struct {
+	once sync.Once
+	dir  string
+	err  error
+}
+
+// withCluster returns a data folder that holds a cluster already, for the tests
+// that are not about making one.
+func withCluster(t *testing.T) string {
+	t.Helper()
+	prepared.once.Do(func() { prepared.dir, prepared.err = prepareCluster() })
+	if prepared.err != nil {
+		t.Fatalf("prepare a cluster: %v", prepared.err)
+	}
+	dir := t.TempDir()
+	// -a keeps the owner, who is not root.
+	if out, err := exec.Command("cp", "-a", filepath.Join(prepared.dir, "postgres"), dir).CombinedOutput(); err != nil {
+		t.Fatalf("copy the cluster: %v: %s", err, out)
+	}
+	return dir
+}
+
+func prepareCluster() (string, error) {
+	dir, err := os.MkdirTemp("", "pgserver-test-")
+	if err != nil {
+		return "", err
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Minute)
+	defer cancel()
+	s, err := Start(ctx, options(dir))
+	if err != nil {
+		return dir, err
+	}
+	return dir, s.Stop(ctx)
 }
 
 func options(dir string) Options {
@@ -153,7 +197,7 @@ func tcpListeners(t *testing.T, pid int) int {
 
 func TestARestartKeepsData(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := withCluster(t)
 	s := start(t, options(dir))
 	exec1(t, s.URL(), "create table kept as select 42 as n")
 	stop(t, s)
@@ -172,7 +216,7 @@ func TestARestartKeepsData(t *testing.T) {
 
 func TestASecondStartIsRefusedAndToldWhere(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := withCluster(t)
 	s := start(t, options(dir))
 	_, err := Start(t.Context(), options(dir))
 	if !errors.Is(err, ErrInUse) || !problem.Is(err, problem.Conflict) {
@@ -189,7 +233,7 @@ func TestASecondStartIsRefusedAndToldWhere(t *testing.T) {
 
 func TestAKilledPostgresRecovers(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := withCluster(t)
 	opt := options(dir)
 	opt.Tuning.Unsafe = false // What was committed must outlive the kill.
 	s := start(t, opt)
@@ -207,7 +251,7 @@ func TestAKilledPostgresRecovers(t *testing.T) {
 
 func TestAKilledParentRecovers(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := withCluster(t)
 	helper := exec.Command(os.Args[0]) //nolint:gosec // This test binary itself.
 	helper.Env = append(os.Environ(), helperDir+"="+dir)
 	if err := helper.Start(); err != nil {
@@ -245,7 +289,7 @@ func awaitURL(t *testing.T, dir string) string {
 
 func TestADetachedServerIsStoppedByTheNextStart(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := withCluster(t)
 	opt := options(dir)
 	opt.Detached = true
 	d := start(t, opt)
@@ -270,7 +314,7 @@ func TestADetachedServerIsStoppedByTheNextStart(t *testing.T) {
 // After a container restart the old number often belongs to something else.
 func TestAStalePIDFileOfAnotherProgramIsNoObstacle(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := withCluster(t)
 	s := start(t, options(dir))
 	stop(t, s)
 	stale := strconv.Itoa(os.Getpid()) + "\n" + s.inst.data() + "\n1\n5432\n" + s.inst.socket + "\n\n  1 1\nready\n"
@@ -375,7 +419,7 @@ func fakeBinaries(t *testing.T, major int) string {
 
 func TestAClusterOfAnotherVersionIsNotTouched(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := withCluster(t)
 	s := start(t, options(dir))
 	stop(t, s)
 	if err := os.WriteFile(filepath.Join(s.inst.data(), "PG_VERSION"), []byte("8\n"), 0o600); err != nil {
@@ -402,7 +446,7 @@ func TestChooseTakesTheClustersVersion(t *testing.T) {
 
 func TestAFailedStartTellsPostgressOwnWordsAndFreesTheFolder(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := withCluster(t)
 	s := start(t, options(dir))
 	stop(t, s)
 	conf := filepath.Join(s.inst.data(), "postgresql.conf")
