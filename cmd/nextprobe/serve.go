@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"path/filepath"
 	"time"
 
 	"github.com/alexedwards/scs/v2"
@@ -68,7 +69,9 @@ func (a *app) newEcho(svc *shop.Service, s shop.Shop) (*echo.Echo, error) {
 	return e, nil
 }
 
-// serve listens until ctx ends; ready is called once the address answers.
+// serve listens until ctx ends; ready is called once the address answers. When
+// the embedded database ends under it, serve ends with an error, so that whoever
+// supervises the program starts both anew.
 func (a *app) serve(ctx context.Context, svc *shop.Service, s shop.Shop, ready func(addr string) error) error {
 	e, err := a.newEcho(svc, s)
 	if err != nil {
@@ -91,6 +94,10 @@ func (a *app) serve(ctx context.Context, svc *shop.Service, s shop.Shop, ready f
 	select {
 	case err := <-failed:
 		return err
+	case <-a.databaseEnded():
+		_ = srv.Close() // No request can be answered any more.
+		return problem.New(problem.Unavailable, "The embedded database has ended by itself; %s tells why. Start nextprobe again: the database recovers all that was saved.",
+			filepath.Join(a.cfg.Data, "postgres.log"))
 	case <-ctx.Done():
 	}
 	a.log.Info("shutting down")
@@ -100,6 +107,15 @@ func (a *app) serve(ctx context.Context, svc *shop.Service, s shop.Shop, ready f
 		return fmt.Errorf("requests still running were cut off: %w", err)
 	}
 	return nil
+}
+
+// databaseEnded is closed when the embedded database has ended. A database
+// elsewhere is its own supervisor's business: nil, which never comes.
+func (a *app) databaseEnded() <-chan struct{} {
+	if a.pg == nil {
+		return nil
+	}
+	return a.pg.Done()
 }
 
 // tidy removes what has run out: sign-in sessions and remembered answers to
