@@ -63,7 +63,7 @@ func (s *Service) EditShop(ctx context.Context, a Actor, name string, labourMino
 	var c checker
 	name = c.line("name", name, 1, maxName)
 	if labourMinor < 0 || labourMinor > 100_000_000 {
-		c.failf("labour_minor", "must be from 0 to 100000000 minor units an hour")
+		c.failf("labour_rate", "must be from 0 to 100000000 minor units an hour")
 	}
 	c.integer("warranty_days", warrantyDays, 0, 3650)
 	if err := c.err(); err != nil {
