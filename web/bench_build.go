@@ -1,6 +1,7 @@
 package web
 
 import (
+	"slices"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -75,7 +76,13 @@ func (p *Pages) loadBench(c echo.Context, id shop.ID, show string, f *Form) (*Be
 	pg.NextState = stateMoves(file.Job.State, actorOf(c).Role)
 	pg.AlsoCheck = b.alsoCheck()
 	pg.Open = b.openings(d.OpenOpenings)
-	pg.Gates, pg.Symptoms = symptomGroups(r.lib, pg.Form("symptom"))
+	pg.Gates, pg.Symptoms = b.stillToAsk(symptomGroups(r.lib, pg.Form("symptom")))
+	for i := range pg.NextState {
+		// While something bars it, "ready" is there to say what, not to be urged.
+		if m := &pg.NextState[i]; m.To == shop.Ready {
+			m.Primary = pg.Ready
+		}
+	}
 	for _, part := range r.parts {
 		pg.Parts = append(pg.Parts, Option{Value: part.ID.String(), Label: part.Number + " " + part.Name + " (" + formatInt(&part.Stock) + " in stock)"})
 	}
@@ -116,6 +123,23 @@ type benchBuilder struct {
 	d     shop.Diagnosis
 	open  map[string]bool
 	form  *Form
+}
+
+// stillToAsk leaves out the symptoms that are on record: one has to be undone
+// before it can be answered differently.
+func (b *benchBuilder) stillToAsk(gates []SymptomRow, groups []SymptomGroup) ([]SymptomRow, []SymptomGroup) {
+	answered := map[string]bool{}
+	for i := range b.file.Observations {
+		if o := &b.file.Observations[i]; o.Kind == shop.ObservedSymptom && o.Active() {
+			answered[o.Symptom] = true
+		}
+	}
+	done := func(r SymptomRow) bool { return answered[r.ID] }
+	gates = slices.DeleteFunc(gates, done)
+	for i := range groups {
+		groups[i].Rows = slices.DeleteFunc(groups[i].Rows, done)
+	}
+	return gates, slices.DeleteFunc(groups, func(g SymptomGroup) bool { return len(g.Rows) == 0 })
 }
 
 func (b *benchBuilder) causes() (shown, rest []CauseRow) {

@@ -16,13 +16,10 @@ type RecurrencePage struct {
 	Form      *Form
 	Groups    []Option
 	Exposures []Option
-	Periods   []Option
 	Report    shop.Recurrence
 	Rows      []RecurrenceRow
 	Pareto    *Pareto
 	From, To  time.Time
-	// FromBox and ToBox are the dates as the form shows them.
-	FromBox, ToBox string
 }
 
 // RecurrenceRow is a line with the address of the jobs behind it.
@@ -41,7 +38,7 @@ var recurrenceGroups = []Option{
 
 var recurrenceExposures = []Option{{Value: "time", Label: "board-year in service"}, {Value: "distance", Label: "1000 km"}}
 
-// maxRows keeps the picture legible; the table shows them all.
+// maxBars keeps the picture legible; the table shows them all.
 const maxBars = 15
 
 // recurrenceAsked reads the question from the address; what is not understood

@@ -41,9 +41,6 @@ func (pg *SettingsPage) Form(id string) *Form {
 	return emptyForm(id)
 }
 
-// Mistake is the form that failed, nil when none did.
-func (pg *SettingsPage) Mistake() *Form { return pg.form }
-
 var roles = []Option{{Value: "counter", Label: "counter"}, {Value: "technician", Label: "technician"}, {Value: "owner", Label: "owner"}}
 
 func (p *Pages) loadSettings(c echo.Context, f *Form) (*SettingsPage, error) {

@@ -517,6 +517,19 @@ func TestCounterSeesNoBenchForms(t *testing.T) {
 	}
 }
 
+func TestSymptomsOnRecordAreNotAskedAgain(t *testing.T) {
+	t.Parallel()
+	_, c := signedIn(t)
+	a := c.get("/jobs/" + jobID.String())
+	if n := len(a.nodes("input[name=s.sudden_cutoff]")); n != 0 {
+		t.Errorf("%d fields for a symptom that is on record", n)
+	}
+	// Withdrawn, it may be answered again.
+	if n := len(a.nodes("input[name=s.stutter_at_start]")); n != 3 {
+		t.Errorf("%d answers for a symptom that was withdrawn, want 3", n)
+	}
+}
+
 func TestStaleEditKeepsWhatWasTyped(t *testing.T) {
 	t.Parallel()
 	svc, c := signedIn(t)
