@@ -104,6 +104,9 @@ select k.conname from pg_constraint k
   join pg_attribute fa on fa.attrelid = k.confrelid and fa.attnum = k.confkey[1]
  where k.connamespace = 'public'::regnamespace and k.contype = 'f' and fa.attname <> 'shop_id'
    and not (k.confrelid = 'shops'::regclass and array_length(k.conkey, 1) = 1)`)
+	if err != nil {
+		t.Fatal(err)
+	}
 	names, err := pgx.CollectRows(rows, pgx.RowTo[string])
 	if err != nil {
 		t.Fatal(err)

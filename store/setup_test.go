@@ -67,15 +67,6 @@ func (b *bench) ok(err error) {
 	}
 }
 
-// must returns v when err is nil.
-func must[T any](t testing.TB, v T, err error) T {
-	t.Helper()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
-}
-
 func (b *bench) audit(action string, subject shop.ID) shop.AuditEvent {
 	return shop.AuditEvent{ID: newID(), At: t0, By: "Kim", ActorID: newID(), Action: action, SubjectKind: "test", SubjectID: subject}
 }

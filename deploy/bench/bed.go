@@ -34,7 +34,6 @@ type bed struct {
 	actor      shop.Actor
 	token      string
 	recorder   *recorder
-	boards     []shop.ID
 	jobs       []shop.ID
 	base       string
 	servers    []*http.Server
@@ -177,7 +176,7 @@ func (b *bed) request(method, url string, body any) *http.Request {
 			panic(err) // the bodies are literals of this program
 		}
 	}
-	req, err := http.NewRequest(method, url, &buf)
+	req, err := http.NewRequestWithContext(context.Background(), method, url, &buf)
 	if err != nil {
 		panic(err)
 	}

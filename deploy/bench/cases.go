@@ -111,7 +111,11 @@ func startOnce(ctx context.Context, binary, dir string) (time.Duration, string, 
 	}()
 	ready := "http://" + addr + "/readyz"
 	for {
-		resp, err := http.Get(ready)
+		req, err := http.NewRequestWithContext(ctx, http.MethodGet, ready, http.NoBody)
+		if err != nil {
+			return 0, "", err
+		}
+		resp, err := http.DefaultClient.Do(req)
 		if err == nil {
 			_ = resp.Body.Close()
 			if resp.StatusCode == http.StatusOK {

@@ -20,6 +20,8 @@ const Months = 18
 
 // Sign-ins of the demo shop. They are printed by the demo command and exist
 // nowhere else: a served shop makes its own users.
+//
+//nolint:gosec,revive // Invented and printed for everybody; the three pairs belong together.
 const (
 	OwnerLogin, OwnerPassword           = "owner", "harbour-lantern-42"
 	TechnicianLogin, TechnicianPassword = "bench", "copper-whistle-17"
@@ -64,7 +66,7 @@ func Fill(ctx context.Context, svc *shop.Service, clock *Clock, owner shop.Actor
 	clock.set(start.Add(-24 * time.Hour))
 	f := &filler{
 		svc: svc, lib: lib, clock: clock, until: until, start: start,
-		rng:     rand.New(rand.NewPCG(0x6e657874, 0x70726f6265)),
+		rng:     rand.New(rand.NewPCG(0x6e657874, 0x70726f6265)), //nolint:gosec // The same invented shop each time, no secret.
 		owner:   owner,
 		bench:   named(owner, "Ilse Marrow", shop.Technician),
 		counter: named(owner, "Odo Fennick", shop.Counter),

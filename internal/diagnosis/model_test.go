@@ -303,7 +303,7 @@ func TestConflictIsJensens(t *testing.T) {
 		Links:    []Link{{"a", "f", binary(0.9)}, {"a", "g", binary(0.9)}},
 	})
 	p1 := 0.9*0.01 + 0.1*(1-0.1*0.99)
-	both := 0.9*0.01*0.01 + 0.1*math.Pow(1-0.1*0.99, 2)
+	both := 0.9*0.01*0.01 + 0.1*math.Pow(1-0.1*0.99, 2) //nolint:staticcheck // Written as the formula is.
 	got, err := m.Conflict([]Observation{{Finding: "f", Level: 1}, {Finding: "g", Level: 1}})
 	if err != nil {
 		t.Fatal(err)

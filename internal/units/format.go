@@ -23,10 +23,10 @@ func Format(v float64, u Unit, sig int) string {
 	}
 	v, u = readable(v, u, sig)
 	num := Number(v, sig)
-	switch {
-	case u.symbol == "":
+	switch u.symbol {
+	case "":
 		return num
-	case u.symbol == "°":
+	case "°":
 		return num + "°"
 	}
 	return num + " " + u.symbol

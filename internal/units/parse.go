@@ -116,7 +116,7 @@ var ohm, volt, ampere, farad, henry = MustUnit("Ohm"), MustUnit("V"), MustUnit("
 // number with a unit that merely begins with such a letter (`5 kPa`, `12 V`).
 func parseCode(r Reading, m []string, want Unit) (_ Reading, handled bool, _ error) {
 	sign, whole, letter, frac, rest := m[1], m[2], m[3], m[4], m[5]
-	if frac == "" && (rest != "" || letter == "V" || letter == "A" || strings.Contains("pnum", letter)) {
+	if frac == "" && (rest != "" || letter == "V" || letter == "A" || strings.Contains("pnum", letter)) { //nolint:gocritic // The letter is looked for among the small prefixes.
 		return r, false, nil
 	}
 	exp, base, ok := codeLetter(letter, want)

@@ -427,7 +427,8 @@ func single(w string) ([]term, error) {
 	if t, ok := lookup(w, 1); ok {
 		return []term{t}, nil
 	}
-	base, exp := w, 0
+	var base string
+	var exp int
 	switch {
 	case strings.HasSuffix(w, "²"):
 		base, exp = strings.TrimSuffix(w, "²"), 2
