@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
 
@@ -114,11 +117,11 @@ func (ld *loader) component(path, id string, system bool) {
 func (ld *loader) inputs(m *mapping) []measure.Input {
 	var out []measure.Input
 	for _, it := range m.list("inputs") {
-		in := ld.mapping(it.node, it.path, "id", "unit", "element", "choice", "note", "nullable")
+		in := ld.mapping(it.node, it.path, "id", "label", "unit", "element", "choice", "note", "nullable")
 		if in == nil {
 			continue
 		}
-		x := measure.Input{ID: in.needText("id"), Unit: in.text("unit"), Element: in.text("element"), Choice: in.texts("choice"),
+		x := measure.Input{ID: in.needText("id"), Label: ld.label(in), Unit: in.text("unit"), Element: in.text("element"), Choice: in.texts("choice"),
 			Note: in.text("note"), Nullable: in.bool("nullable")}
 		if x.Unit == "" && len(x.Choice) == 0 {
 			ld.fail(in.node, in.at("unit"), "input %q states neither a unit nor a choice", x.ID)
@@ -131,11 +134,25 @@ func (ld *loader) inputs(m *mapping) []measure.Input {
 	return out
 }
 
+// label reads the optional words for a reading or a computed value.
+func (ld *loader) label(m *mapping) string {
+	s := m.text("label")
+	switch n := utf8.RuneCountInString(s); {
+	case n > measure.MaxLabel:
+		ld.failAt(m.at("label"), "%d characters; a label has at most %d", n, measure.MaxLabel)
+	case strings.ContainsFunc(s, unicode.IsControl):
+		ld.failAt(m.at("label"), "a label holds no control characters")
+	case strings.TrimSpace(s) != s:
+		ld.failAt(m.at("label"), "a label neither begins nor ends with a space")
+	}
+	return s
+}
+
 func (ld *loader) steps(m *mapping) []measure.Step {
 	var out []measure.Step
 	for _, it := range m.list("compute") {
-		if s := ld.mapping(it.node, it.path, "id", "expr", "note", "unit"); s != nil {
-			out = append(out, measure.Step{ID: s.needText("id"), Expr: s.needText("expr"), Note: s.text("note"), Unit: s.text("unit")})
+		if s := ld.mapping(it.node, it.path, "id", "label", "expr", "note", "unit"); s != nil {
+			out = append(out, measure.Step{ID: s.needText("id"), Label: ld.label(s), Expr: s.needText("expr"), Note: s.text("note"), Unit: s.text("unit")})
 		}
 	}
 	return out

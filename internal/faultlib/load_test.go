@@ -39,6 +39,42 @@ func TestEmbeddedLibrary(t *testing.T) {
 	}
 }
 
+// TestLabels: every reading and every computed value of the built-in edition has
+// words, no two of one measurement the same; a file without labels loads (tiny).
+func TestLabels(t *testing.T) {
+	t.Parallel()
+	lib := embeddedLibrary(t)
+	n := 0
+	for i := range lib.Measurements {
+		m := &lib.Measurements[i]
+		seen := map[string]string{}
+		check := func(id, label string) {
+			n++
+			switch first := label[:min(1, len(label))]; {
+			case label == "":
+				t.Errorf("%s.%s has no label", m.ID, id)
+			case seen[label] != "":
+				t.Errorf("%s: %s and %s are both called %q", m.ID, seen[label], id, label)
+			case strings.ToUpper(first) != first || strings.Contains(label, "_") || strings.HasSuffix(label, "."):
+				t.Errorf("%s.%s: %q is no label in sentence case", m.ID, id, label)
+			}
+			seen[label] = id
+		}
+		for _, in := range m.Inputs {
+			check(in.ID, in.Label)
+		}
+		for _, s := range m.Compute {
+			check(s.ID, s.Label)
+		}
+	}
+	if n < 390 {
+		t.Errorf("only %d labels were looked at", n)
+	}
+	if in := mustLoad(t, tinyWith("0.001", "0.02")).Measurements[0].Inputs[0]; in.Label != "" {
+		t.Errorf("a file without labels gives %q", in.Label)
+	}
+}
+
 func TestEmbeddedIsACopy(t *testing.T) {
 	t.Parallel()
 	b := Embedded()
@@ -92,6 +128,9 @@ func TestIssues(t *testing.T) {
 		{"unknown component", "component: sensor", "component: sensr", "sensr", Error, `no component "sensr"`},
 		{"unknown mode", "mode: open_circuit", "mode: opened", "opened", Error, `no failure mode "opened"`},
 		{"unknown mechanism", "mechanism: corrosion", "mechanism: rust", "rust", Error, `no failure mechanism "rust"`},
+		{"label too long", "{id: r, unit", "{id: r, label: \"" + strings.Repeat("Ω", 41) + "\", unit", "\"Ω", Error, "41 characters; a label has at most 40"},
+		{"label with control character", "{id: twice, expr", `{id: twice, label: "Twice\tover", expr`, `"Twice`, Error, "no control characters"},
+		{"label with a space at its end", "{id: twice, expr", `{id: twice, label: "Twice ", expr`, `"Twice `, Error, "neither begins nor ends with a space"},
 		{"unknown measured component", "    of: cable", "    of: cabel", "cabel", Error, `no component "cabel"`},
 		{"unknown access", "access: box_open", "access: lid_open", "lid_open", Error, `no access state "lid_open"`},
 		{"unknown access_if access", "access: plug_parted}]", "access: plug_out}]", "plug_out", Error, `no access state "plug_out"`},

@@ -57,9 +57,9 @@ func judgeTaps(c *algCall) (verdict, error) {
 	}
 	t := newTapView(taps, cell)
 	v := t.judge()
-	v.extra = []NamedValue{value("d", t.d, "V"), value("v_ref", t.ref, "V")}
+	v.extra = []NamedValue{value("d", "Steps between the taps", t.d, "V"), value("v_ref", "Usual step", t.ref, "V")}
 	if math.Abs(t.ref-cell) > 0.2*cell {
-		v.warnings = append(v.warnings, fmt.Sprintf("v_cell is given as %.2f V, but the taps step by about %.2f V.", cell, t.ref))
+		v.warnings = append(v.warnings, fmt.Sprintf("The mean group voltage is given as %.2f V, but the taps step by about %.2f V.", cell, t.ref))
 	}
 	return v, nil
 }

@@ -48,7 +48,7 @@ func judgeBridge(c *algCall) (verdict, error) {
 		}
 	}
 	low, high := drops[arg(drops, func(a, b float64) bool { return a < b })], drops[arg(drops, func(a, b float64) bool { return a > b })]
-	v := verdict{outcome: "good", text: fmt.Sprintf("six drops from %.2f V to %.2f V", low, high), extra: []NamedValue{value("spread_mv", 1000*(high-low), "mV")}}
+	v := verdict{outcome: "good", text: fmt.Sprintf("six drops from %.2f V to %.2f V", low, high), extra: []NamedValue{value("spread_mv", "Spread of the six drops", 1000*(high-low), "mV")}}
 	for _, class := range []string{"shorted", "leaky", "open"} {
 		if hit := found[class]; hit != nil {
 			v.outcome, v.detail = class, strings.Join(hit, ", ")

@@ -49,14 +49,14 @@ func seriesCandidates(v float64) []int {
 func judgePack(c *algCall) (verdict, error) {
 	v := c.must("v_pack")
 	if v < -0.5 {
-		return verdict{}, c.refuse(fmt.Sprintf("v_pack is %.1f V: the meter leads are reversed, or the pack is; settle the polarity before anything else", v), "v_pack")
+		return verdict{}, c.refuse(fmt.Sprintf("The pack voltage is %.1f V: the meter leads are reversed, or the pack is; settle the polarity before anything else", v), "v_pack")
 	}
 	n, known := c.num("series")
 	if !known {
 		return unknownSeries(c, v)
 	}
 	cell := v / n
-	out := verdict{text: fmt.Sprintf("%.4g V over %g groups = %.3f V per group", v, n, cell), extra: []NamedValue{value("series", n, "1")}}
+	out := verdict{text: fmt.Sprintf("%.4g V over %g groups = %.3f V per group", v, n, cell), extra: []NamedValue{value("series", "Cells in series", n, "1")}}
 	out.extra[0].Unit = ""
 	reported, isReported := c.num("v_reported")
 	switch {

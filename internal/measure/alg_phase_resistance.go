@@ -95,7 +95,7 @@ func judgePhases(c *algCall) (verdict, error) {
 		return verdict{outcome: "short_pair", detail: lo.name, text: c.say("%s reads %.4g mΩ against %.4g and %.4g mΩ (limit 40 %%)", lo.name, lo.r, mid.r, hi.r)}, nil
 	}
 	if (lo.r+mid.r-hi.r)/2 < -0.05*mean {
-		return verdict{}, c.refuse(fmt.Sprintf("These three cannot belong to one winding: %s with %.4g mΩ is more than the other two together, %.4g mΩ. Zero the leads and read r_ab, r_bc and r_ca again.",
+		return verdict{}, c.refuse(fmt.Sprintf("These three cannot belong to one winding: %s with %.4g mΩ is more than the other two together, %.4g mΩ. Zero the leads and read A–B, B–C and C–A again.",
 			hi.name, hi.r, lo.r+mid.r), "r_ab", "r_bc", "r_ca")
 	}
 	to20 := 254.5 / (234.5 + c.must("t_wind_c"))

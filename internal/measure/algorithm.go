@@ -121,12 +121,12 @@ func (c *algCall) refuse(message string, ids ...string) error {
 	return e
 }
 
-func value(id string, v any, unit string) NamedValue {
+func value(id, label string, v any, unit string) NamedValue {
 	code := ""
 	if unit != "" {
 		code = units.MustUnit(unit).Code()
 	}
-	return NamedValue{ID: id, Value: v, Unit: code}
+	return NamedValue{ID: id, Label: label, Value: v, Unit: code}
 }
 
 // naturalLess orders names so that p2 stands before p10.

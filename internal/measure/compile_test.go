@@ -176,8 +176,12 @@ func TestText(t *testing.T) {
 		in   map[string]any
 		text string
 	}{
-		{"phase_chassis_insulation", map[string]any{"r_mohm": 1.6, "t_c": 20.0}, "r40 = 0.4 MΩ is below 1 MΩ: wet (damp or contaminated: dry at 60-70 C and repeat before judging)."},
-		{"bearing_play", map[string]any{"axial_mm": 0.1, "radial_mm": 0.05, "axle_moves": "no"}, "axial_mm = 0.1 mm (limit 0.3 mm), radial_mm = 0.05 mm (limit 0.15 mm): tight."},
+		{"phase_chassis_insulation", map[string]any{"r_mohm": 1.6, "t_c": 20.0}, "Insulation brought to 40 °C = 0.4 MΩ is below 1 MΩ: wet (damp or contaminated: dry at 60-70 C and repeat before judging)."},
+		{"bearing_play", map[string]any{"axial_mm": 0.1, "radial_mm": 0.05, "axle_moves": "no"}, "Axial play 0.1 mm (limit 0.3 mm), radial play 0.05 mm (limit 0.15 mm): tight."},
+		{"bearing_play", map[string]any{"axial_mm": 0.1, "radial_mm": 0.05, "axle_moves": "yes"}, "Axle moves in its blocks – yes: axle loose (movement is at the axle blocks, not in the bearing)."},
+		{"pack_heat_triage", map[string]any{"t_box_c": 24.0, "t_amb_c": 21.0, "t_box10_c": 24.0}, "Rise over ambient 3 K (limit 10 K), rise per minute 0 K/min (limit 0.1 K/min), warmest spot of the battery box 24 °C (limit 60 °C): normal (no self-heating seen)."},
+		{"light_output", map[string]any{"v_supply": 3.0, "v_nominal": 12.0, "i_lamp": 0.1, "i_nominal": 0.5}, "Supply voltage 3 V is below 8.4 V (0.7 × nominal supply voltage): no supply (auxiliary converter or driver fault)."},
+		{"imu_static", map[string]any{"a_g": []any{1.0, 0.99, 1.01}, "gyro_dps": []any{0.1, 0.2, 0.1}, "pitch_err_deg": -3.0, "axis_ok": true}, "Pitch error when level -3° is outside ±1°: tilt offset (level calibration or loose mounting)."},
 		{"phase_resistance_3", map[string]any{"r_ab": 101.0, "r_bc": 100.0, "r_ca": 100.5, "t_wind_c": 20.0, "flex_change_pct": 0.0}, "Unbalance 0.50 % (limit 5 %), mean 100.5 mΩ, 100.5 mΩ at 20 °C: balanced."},
 	} {
 		if got := evaluate(t, setup(t, c.id), c.in, ParseOptions{}).Text; got != c.text {

@@ -20,6 +20,9 @@ const (
 // Input declares one raw reading.
 type Input struct {
 	ID string
+	// Label is a short noun phrase for people, without the unit, at most MaxLabel
+	// characters; sentences use it in place of the id. Optional.
+	Label string
 	// Unit is the library's unit word: a UCUM code or trade spelling (`mohm`, `C`),
 	// or one of the type words bool, count, list, map. Empty when Choice is set.
 	Unit string
@@ -32,9 +35,9 @@ type Input struct {
 }
 
 // Step is one computed value: an expression over inputs, params and earlier steps.
-// Unit is optional and only used for display.
+// Unit is optional and only used for display, as is Label (as in Input).
 type Step struct {
-	ID, Expr, Note, Unit string
+	ID, Label, Expr, Note, Unit string
 }
 
 // Outcome is one class of result. When is an expression for numeric

@@ -20,8 +20,11 @@ func (c *compiler) displayUnit(n ast.Node) (units.Unit, bool) {
 	case *ast.CallNode:
 		args := n.Arguments
 		switch n.Callee.String() {
-		case "abs", "mean", "median", "sum", "sub", "abs_dev":
+		case "abs", "mean", "median", "sum":
 			return c.displayUnit(args[0])
+		case "sub", "abs_dev":
+			u, ok := c.displayUnit(args[0])
+			return difference(u), ok
 		case "min", "max":
 			u, ok := c.displayUnit(args[0])
 			for _, a := range args[1:] {
@@ -32,10 +35,21 @@ func (c *compiler) displayUnit(n ast.Node) (units.Unit, bool) {
 		case "sub2", "sel":
 			u, ok := c.displayUnit(args[len(args)-2])
 			v, ok2 := c.displayUnit(args[len(args)-1])
+			if n.Callee.String() == "sub2" {
+				u, v = difference(u), difference(v)
+			}
 			return u, ok && ok2 && u.SameScale(v)
 		}
 	}
 	return units.Unit{}, false
+}
+
+// difference is the unit of a difference: two temperatures in °C differ by kelvins.
+func difference(u units.Unit) units.Unit {
+	if u.Symbol() == "°C" {
+		return units.MustUnit("K")
+	}
+	return u
 }
 
 func (c *compiler) namedUnit(id string) (units.Unit, bool) {
@@ -56,6 +70,8 @@ func (c *compiler) binaryUnit(n *ast.BinaryNode) (units.Unit, bool) {
 	switch n.Operator {
 	case "+", "-":
 		switch {
+		case lok && rok && l.SameScale(r) && n.Operator == "-":
+			return difference(l), true
 		case lok && rok && l.SameScale(r):
 			return l, true
 		case lok && c.isParam(n.Right):

@@ -35,9 +35,11 @@ type OutcomeProb struct {
 }
 
 // NamedValue is a computed value: float64, bool, string, []float64, or nil where
-// it cannot be known from the readings. Unit is a UCUM code, "" when none is stated.
+// it cannot be known from the readings. Unit is a UCUM code, "" when none is
+// stated; Label is the library's word for it, "" likewise.
 type NamedValue struct {
 	ID    string
+	Label string
 	Value any
 	Unit  string
 }
@@ -186,7 +188,7 @@ func (ru *run) compute() error {
 		}
 		v, err := s.prog.run(&ru.vm, ru.env)
 		if err != nil {
-			return problem.New(problem.Invalid, "%s cannot be computed from these readings: %v.", s.ID, err)
+			return problem.New(problem.Invalid, "%s cannot be computed from these readings: %v.", ru.m.Label(s.ID), err)
 		}
 		ru.env[s.ID] = v
 		if !finite(v) {
@@ -205,7 +207,7 @@ func (ru *run) note(s *step, v any) {
 			if ru.m.byID[n] != nil {
 				field.Field += "." + n
 			}
-			field.Message = fmt.Sprintf("%s is zero, and %s = %s divides by it: take the reading again", n, s.ID, s.Expr)
+			field.Message = fmt.Sprintf("%s is zero, and %s is reckoned by dividing by it: take the reading again", ru.m.Label(n), lowerFirst(ru.m.Label(s.ID)))
 			ru.flaw(s.ID, field)
 			return
 		}
@@ -217,7 +219,7 @@ func (ru *run) note(s *step, v any) {
 		}
 	}
 	if hasNaN(v) {
-		field.Message = fmt.Sprintf("%s = %s cannot be computed from these readings", s.ID, s.Expr)
+		field.Message = fmt.Sprintf("%s cannot be computed from these readings", ru.m.Label(s.ID))
 		ru.flaw(s.ID, field)
 	}
 }
@@ -297,7 +299,7 @@ func (ru *run) values(v verdict) []NamedValue {
 		if !finite(x) {
 			x = nil
 		}
-		out = append(out, NamedValue{ID: s.ID, Value: x, Unit: codeOf(s.unit)})
+		out = append(out, NamedValue{ID: s.ID, Label: s.Label, Value: x, Unit: codeOf(s.unit)})
 	}
 	for _, e := range v.extra {
 		i := slices.IndexFunc(out, func(n NamedValue) bool { return n.ID == e.ID })
@@ -315,22 +317,14 @@ func codeOf(u units.Unit) string {
 	return u.Code()
 }
 
-// sentence is judged with a capital letter, for findings in words.
+// sentence joins what was found with the outcome and its meaning.
 func sentence(o Outcome, found string) string {
-	out := judged(o, found)
-	return strings.ToUpper(out[:1]) + out[1:]
-}
-
-// judged joins what was found with the outcome and its meaning. It keeps the case
-// of the first letter, because findings may begin with the name of a reading.
-func judged(o Outcome, found string) string {
-	name := strings.ReplaceAll(o.ID, "_", " ")
-	out := name
+	out := strings.ReplaceAll(o.ID, "_", " ")
 	if found != "" {
-		out = found + ": " + name
+		out = found + ": " + out
 	}
 	if m := strings.TrimSpace(o.Meaning); m != "" && m != "normal" {
 		out += " (" + strings.TrimSuffix(m, ".") + ")"
 	}
-	return out + "."
+	return upperFirst(out) + "."
 }

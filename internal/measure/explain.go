@@ -16,6 +16,7 @@ type reason struct {
 	kids        []*reason
 	whole       *program // the condition itself
 	left, right *program // the sides of a comparison
+	signed      *program // x, where left is abs(x)
 }
 
 // newReason compiles the parts of a condition that has already been checked.
@@ -37,6 +38,9 @@ func newReason(n ast.Node, sc scope) *reason {
 			r.right, _ = compileNode(n.Right.String(), n.Right, sc)
 			if r.left != nil && r.right != nil {
 				r.op = n.Operator
+				if x, ok := magnitudeOf(n.Left, sc); ok {
+					r.signed, _ = compileNode(x.String(), x, sc)
+				}
 			}
 		}
 	}
@@ -83,35 +87,73 @@ func (ru *run) because(r *reason, want bool) []string {
 		if want {
 			word = "yes"
 		}
-		return []string{label(r.whole.src) + " = " + word}
+		return []string{ru.m.phrase(r.whole.node) + " – " + word}
 	}
 	if r.left.typ.kind == kindNull || r.right.typ.kind == kindNull {
 		return nil // it only guards another comparison
 	}
 	if r.op == "==" && want && len(r.right.names) == 0 {
-		return []string{ru.side(r.left, r.right)}
+		return []string{ru.first(r)}
 	}
 	i := 0
 	if !want {
 		i = 1
 	}
-	return []string{fmt.Sprintf("%s %s %s", ru.side(r.left, r.right), opWords[r.op][i], ru.side(r.right, r.left))}
+	if r.signed != nil && boundWords[r.op][i] != "" {
+		return []string{ru.first(r) + boundWords[r.op][i] + ru.limit(r)}
+	}
+	return []string{ru.first(r) + " " + opWords[r.op][i] + " " + ru.limit(r)}
 }
 
-// side prints one side of a comparison: its name and its value with unit.
-func (ru *run) side(p, other *program) string {
+// boundWords are opWords for a magnitude.
+var boundWords = map[string][2]string{
+	"<": {" is within ±", " is outside ±"}, "<=": {" is within ±", " is outside ±"},
+	">": {" is outside ±", " is within ±"}, ">=": {" is outside ±", " is within ±"},
+}
+
+// first prints the left side of a comparison: what it is and its value with unit.
+func (ru *run) first(r *reason) string {
+	p := r.left
+	if r.signed != nil {
+		p = r.signed
+	}
 	v, err := p.run(&ru.vm, ru.env)
 	if err != nil {
-		return p.src
+		return ru.m.phrase(p.node)
 	}
-	text := ru.show(v, ru.unitFor(p, other))
+	text := ru.show(v, ru.unitFor(r.left, r.right))
 	if len(p.names) == 0 {
 		return text
 	}
-	return label(p.src) + " = " + text
+	if _, isText := v.(string); isText {
+		return ru.m.phrase(p.node) + " – " + text
+	}
+	return ru.m.withValue(p.node, text)
 }
 
-func label(src string) string { return strings.ReplaceAll(src, "\"", "'") }
+// limit prints the right side: its value, and where it comes from when that is
+// not the library but a reading.
+func (ru *run) limit(r *reason) string {
+	v, err := r.right.run(&ru.vm, ru.env)
+	if err != nil {
+		return ru.m.phrase(r.right.node)
+	}
+	text := ru.show(v, ru.unitFor(r.right, r.left))
+	if ru.m.fixed(r.right) {
+		return text
+	}
+	return text + " (" + ru.m.phrase(r.right.node) + ")"
+}
+
+// fixed reports an expression of numbers and parameters only.
+func (m *Measurement) fixed(p *program) bool {
+	for _, n := range p.names {
+		if _, ok := m.def.Params[n]; !ok {
+			return false
+		}
+	}
+	return true
+}
 
 // unitFor returns the unit a side is shown in: its own where it has one, else
 // that of the other side (a limit is in the unit of what it limits).
@@ -119,7 +161,14 @@ func (ru *run) unitFor(p, other *program) units.Unit {
 	if u, ok := ru.unitOf(p); ok {
 		return u
 	}
-	u, _ := ru.unitOf(other)
+	if u, ok := ru.unitOf(other); ok {
+		return u
+	}
+	c := compiler{m: ru.m}
+	if u, ok := c.displayUnit(p.node); ok {
+		return u
+	}
+	u, _ := c.displayUnit(other.node)
 	return u
 }
 
@@ -171,7 +220,7 @@ func (ru *run) show(v any, u units.Unit) string {
 		}
 		return "no"
 	case string:
-		return x
+		return strings.ReplaceAll(x, "_", " ")
 	}
 	return fmt.Sprint(v)
 }
@@ -202,7 +251,7 @@ func (ru *run) explain(i int) string {
 	if len(found) == 0 {
 		return sentence(o.Outcome, "")
 	}
-	return judged(o.Outcome, strings.Join(found, ", "))
+	return sentence(o.Outcome, strings.Join(found, ", "))
 }
 
 // kept lists at most three limits that the earlier outcomes did not exceed, the
@@ -216,15 +265,25 @@ func (ru *run) kept(i int) []string {
 			x, isNumber := v.(float64)
 			w, err2 := c.right.run(&ru.vm, ru.env)
 			limit, isLimit := w.(float64)
-			if err != nil || err2 != nil || !isNumber || !isLimit || ru.holds(c) || seen[c.left.src] || len(c.left.names) == 0 || len(out) == 3 || !finite(x) {
+			if err != nil || err2 != nil || !isNumber || !isLimit || ru.holds(c) || seen[c.left.src] || len(c.left.names) == 0 || isProduct(c.left) || len(out) == 3 || !finite(x) {
 				continue
 			}
 			seen[c.left.src] = true
-			u := ru.unitFor(c.left, c.right)
-			out = append(out, fmt.Sprintf("%s = %s (limit %s)", label(c.left.src), quantityText(x, u), quantityText(limit, u)))
+			sign := ""
+			if c.signed != nil {
+				sign = "±"
+			}
+			out = append(out, fmt.Sprintf("%s (limit %s%s)", ru.first(c), sign, quantityText(limit, ru.unitFor(c.left, c.right))))
 		}
 	}
 	return out
+}
+
+// isProduct reports a product of two values, which has a sign but no limit a
+// reader could do anything with.
+func isProduct(p *program) bool {
+	b, ok := p.node.(*ast.BinaryNode)
+	return ok && b.Operator == "*" && len(p.names) > 1
 }
 
 func comparisons(r *reason) []*reason {

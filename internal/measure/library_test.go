@@ -20,12 +20,12 @@ type yamlLibrary struct {
 type yamlMeasurement struct {
 	ID, Kind, Algorithm string
 	Inputs              []struct {
-		ID, Unit, Note, Element string
-		Nullable                bool
-		Choice                  []string
+		ID, Label, Unit, Note, Element string
+		Nullable                       bool
+		Choice                         []string
 	}
 	Params   map[string]float64
-	Compute  []struct{ ID, Expr, Note, Unit string }
+	Compute  []struct{ ID, Label, Expr, Note, Unit string }
 	Outcomes []struct{ ID, When, Meaning string }
 	Normal   []string
 	Examples []struct {
@@ -39,10 +39,10 @@ type yamlMeasurement struct {
 func (y yamlMeasurement) definition() Definition {
 	def := Definition{ID: y.ID, Kind: Kind(y.Kind), Algorithm: y.Algorithm, Params: y.Params}
 	for _, in := range y.Inputs {
-		def.Inputs = append(def.Inputs, Input{ID: in.ID, Unit: in.Unit, Note: in.Note, Element: in.Element, Choice: in.Choice, Nullable: in.Nullable})
+		def.Inputs = append(def.Inputs, Input{ID: in.ID, Label: in.Label, Unit: in.Unit, Note: in.Note, Element: in.Element, Choice: in.Choice, Nullable: in.Nullable})
 	}
 	for _, s := range y.Compute {
-		def.Compute = append(def.Compute, Step{ID: s.ID, Expr: s.Expr, Note: s.Note, Unit: s.Unit})
+		def.Compute = append(def.Compute, Step{ID: s.ID, Label: s.Label, Expr: s.Expr, Note: s.Note, Unit: s.Unit})
 	}
 	for i, o := range y.Outcomes {
 		normal := len(y.Normal) == 0 && i == len(y.Outcomes)-1
