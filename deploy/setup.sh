@@ -30,25 +30,31 @@ have_postgres() {
 
 have_browser() { have chromium || have chromium-browser || [ -x "/Applications/Chromium.app/Contents/MacOS/Chromium" ]; }
 
-have_fonts() { ! have fc-list || [ -n "$(fc-list 2>/dev/null | head -n 1)" ]; }
+have_fonts() {
+  [ -n "$(find /usr/share/fonts /usr/local/share/fonts "${HOME:-/}/.fonts" "${HOME:-/}/.local/share/fonts" /System/Library/Fonts \
+    -name '*.[ot]t[fc]' -print -quit 2>/dev/null)" ]
+}
 
 have_compiler() { have gcc || have clang || have cc; }
 
+may_be_root() { [ "$(id -u)" -eq 0 ] || have sudo; }
+
 as_root() {
-  if [ "$(id -u)" -eq 0 ]; then "$@"
-  elif have sudo; then sudo "$@"
-  else die "root is needed to run: $*"
-  fi
+  if [ "$(id -u)" -eq 0 ]; then "$@"; else sudo "$@"; fi
 }
 
 # Debian starts a cluster of its own for every server package; nobody asked for one.
+# An administrator's own word on it is left alone.
 no_own_cluster() {
-  [ -e /etc/postgresql-common/createcluster.conf ] && return 0
-  as_root mkdir -p /etc/postgresql-common
-  printf 'create_main_cluster = false\n' | as_root tee /etc/postgresql-common/createcluster.conf >/dev/null
+  local conf=/etc/postgresql-common/createcluster.conf
+  grep -qs '^[[:space:]]*create_main_cluster' "$conf" && return 0
+  as_root mkdir -p "${conf%/*}"
+  printf 'create_main_cluster = false\n' | as_root tee -a "$conf" >/dev/null
 }
 
 install_debian() {
+  may_be_root || die "this needs root, and there is no sudo here. As root, run 'deploy/setup.sh${1:+ $1}', or: apt-get install ${*:2}"
+  shift
   say "installing $*"
   case " $* " in *" postgresql "*) no_own_cluster ;; esac
   as_root env DEBIAN_FRONTEND=noninteractive apt-get update -qq </dev/null
@@ -76,7 +82,7 @@ fi
 [ ${#debian[@]} -gt 0 ] || exit 0
 
 if have apt-get; then
-  install_debian "${debian[@]}"
+  install_debian "${1:-}" "${debian[@]}"
 else
   {
     printf 'setup: please install what is missing on this system:'
