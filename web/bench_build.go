@@ -257,7 +257,6 @@ func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
 	b.plain(card, access)
 	card.HazardName, card.Rule = hazardName(b.look.lib, card.Hazard), b.look.rule(card.Hazard)
 	card.Cautions = b.unsaid(card)
-	card.Expected = strings.TrimPrefix(card.Expected, "Good is: ")
 	card.Readings = readingFields(f, m)
 	for _, g := range b.look.lib.Gates {
 		card.Gate = card.Gate || g.Measurement == m.ID
@@ -305,14 +304,8 @@ func (b *benchBuilder) plain(card *MeasureCard, access []faultlib.Opening) {
 			card.Outcomes = append(card.Outcomes, shop.OutcomeView{ID: o.ID, Meaning: o.Meaning, Normal: o.Normal, Probability: -1})
 		}
 	}
-	if card.Expected == "" {
-		var good []string
-		for _, o := range card.Measurement.Outcomes {
-			if o.Normal {
-				good = append(good, words(o.ID)+" ("+o.Meaning+")")
-			}
-		}
-		card.Expected = strings.Join(good, ", or ")
+	if c := card.Measurement.Compiled(); card.Expected == "" && c != nil {
+		card.Expected = c.Expected()
 	}
 }
 

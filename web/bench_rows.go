@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"nextprobe/internal/faultlib"
+	"nextprobe/internal/measure"
 	"nextprobe/internal/shop"
 )
 
@@ -35,7 +37,7 @@ func (b *benchBuilder) row(o *shop.Observation) ObservationRow {
 			if r.Text == "" {
 				r.Text = meaning
 			}
-			r.Readings = readingsText(o.Result.Readings)
+			r.Readings = readingsText(b.look.measurements[o.Measurement], o.Result.Readings)
 		}
 	}
 	switch {
@@ -49,12 +51,44 @@ func (b *benchBuilder) row(o *shop.Observation) ObservationRow {
 	return r
 }
 
-func readingsText(readings map[string]any) string {
+// readingsText lists raw readings in the measurement's order, each with its
+// label; a bare number is in the unit of its input. What the library does not
+// know (an older edition's reading) follows with its id.
+func readingsText(m *faultlib.Measurement, readings map[string]any) string {
 	parts := make([]string, 0, len(readings))
-	for _, k := range sortedKeys(readings) {
-		parts = append(parts, k+" = "+valueText(readings[k]))
+	known := map[string]bool{}
+	if m != nil {
+		for i := range m.Inputs {
+			in := &m.Inputs[i]
+			known[in.ID] = true
+			if v, ok := readings[in.ID]; ok {
+				parts = append(parts, readingLabel(in)+": "+readingText(in, v))
+			}
+		}
 	}
-	return strings.Join(parts, ", ")
+	for _, k := range sortedKeys(readings) {
+		if !known[k] {
+			parts = append(parts, k+": "+valueText(readings[k]))
+		}
+	}
+	return strings.Join(parts, "; ")
+}
+
+// readingText prints one reading; what was typed with its own unit keeps it.
+func readingText(in *measure.Input, v any) string {
+	unit := ""
+	switch v := v.(type) {
+	case float64:
+		unit = unitText(in.Unit)
+	case []any:
+		unit = unitText(in.Element)
+		for _, e := range v {
+			if _, bare := e.(float64); !bare {
+				unit = ""
+			}
+		}
+	}
+	return strings.TrimSpace(valueText(v) + " " + unit)
 }
 
 // observations lists what counts now, newest first, and what no longer does.

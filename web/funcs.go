@@ -12,6 +12,7 @@ import (
 
 	"nextprobe/internal/faultlib"
 	"nextprobe/internal/shop"
+	"nextprobe/internal/units"
 )
 
 func templateFuncs(a *assets) template.FuncMap {
@@ -210,9 +211,12 @@ func valueText(v any) string {
 	return fmt.Sprint(v)
 }
 
-// valueLabel words the id of a computed value; the unit at its end stands
-// behind the value already.
+// valueLabel is the library's label of a computed value. Where it has none, the
+// id is worded; the unit at its end stands behind the value already.
 func valueLabel(v shop.ResultValue) string {
+	if v.Label != "" {
+		return v.Label
+	}
 	parts := strings.Split(v.ID, "_")
 	if n := len(parts); n > 1 && (strings.EqualFold(parts[n-1], v.Unit) || (parts[n-1] == "pct" && v.Unit == "%") || (parts[n-1] == "c" && v.Unit == "C")) {
 		parts = parts[:n-1]
@@ -224,6 +228,10 @@ func valueLabel(v shop.ResultValue) string {
 func unitText(u string) string {
 	if t, ok := unitNames[u]; ok {
 		return t
+	}
+	// A computed value carries a UCUM code.
+	if parsed, err := units.ParseUnit(u); err == nil {
+		return parsed.Symbol()
 	}
 	return u
 }

@@ -73,7 +73,7 @@ func readingField(f *Form, m *faultlib.Measurement, in *measure.Input) Reading {
 	}
 	options := r.Options
 	label := readingLabel(in)
-	if len(in.ID) == 1 && in.Note != "" {
+	if in.Label == "" && len(in.ID) == 1 && in.Note != "" {
 		// One letter says nothing at the bench; the note does.
 		label, opts[0] = strings.TrimSuffix(sentence(hint), "."), ""
 	}
@@ -114,9 +114,12 @@ func keypad(in *measure.Input) string {
 	return "text"
 }
 
-// readingLabel turns a library id such as r_ab into "R A–B": the unit at its
-// end stands beside the field already.
+// readingLabel is the library's label. Where it has none, an id such as r_ab
+// becomes "R A–B": the unit at its end stands beside the field already.
 func readingLabel(in *measure.Input) string {
+	if in.Label != "" {
+		return in.Label
+	}
 	parts := strings.Split(in.ID, "_")
 	if n := len(parts); n > 1 {
 		last := parts[n-1]

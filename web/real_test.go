@@ -95,11 +95,11 @@ func TestOneVisit(t *testing.T) {
 		t.Fatalf("first measurement %q", got)
 	}
 	live := c.post(job+"/evaluate", url.Values{"measurement": {"pack_heat_triage"}, "r.t_box_c": {"24"}, "r.t_amb_c": {"21 °C"}})
-	if !strings.Contains(live.one("p.hint"), "T box10") {
+	if !strings.Contains(live.one("p.hint"), "Same spot after 10 min") {
 		t.Errorf("what is missing: %s", live.Body)
 	}
 	live = c.post(job+"/evaluate", url.Values{"measurement": {"pack_heat_triage"}, "r.t_box_c": {"24"}, "r.t_amb_c": {"21 °C"}, "r.t_box10_c": {"24 V"}})
-	if got := live.one("p.wrong"); !strings.Contains(got, "T box10") {
+	if got := live.one("p.wrong"); !strings.Contains(got, "Same spot after 10 min") {
 		t.Errorf("a voltage for a temperature: %q", got)
 	}
 	triage := url.Values{"measurement": {"pack_heat_triage"}, "r.t_box_c": {"24"}, "r.t_amb_c": {"21 °C"}, "r.t_box10_c": {"24,0"}}

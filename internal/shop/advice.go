@@ -200,7 +200,7 @@ func (q *inquiry) toOpen(measurement string) []faultlib.Opening {
 func (q *inquiry) nextMeasurement(c *diagnosis.Candidate) NextMeasurement {
 	m := q.lib.Measurement(measurementOf(c.Finding))
 	n := NextMeasurement{Measurement: m, Cost: c.Cost, Minutes: c.Minutes, Access: q.toOpen(m.ID), Score: c.Score,
-		Instructions: instructions(m), Expected: expected(m), Why: q.why(m, c), Blocked: q.blocked(m)}
+		Instructions: instructions(m), Expected: m.Compiled().Expected(), Why: q.why(m, c), Blocked: q.blocked(m)}
 	if h := q.lib.Hazard(q.lib.PathHazard(m.ID, q.file.Board.Facts)); h != nil {
 		n.Hazard = *h
 	}
@@ -225,50 +225,6 @@ func instructions(m *faultlib.Measurement) string {
 		out += " " + sentence(m.Note)
 	}
 	return strings.TrimSpace(out)
-}
-
-// expected says what a good reading is: the healthy outcomes in words, and the
-// condition that would make it the nearest abnormal one.
-func expected(m *faultlib.Measurement) string {
-	var good []string
-	limit := ""
-	for _, o := range m.Outcomes {
-		switch {
-		case !o.Normal && o.When != "" && o.When != "true":
-			limit = fmt.Sprintf(" It is %s when %s.", words(o.ID), withParams(o.When, m.Params))
-		case o.Normal && o.Meaning != "" && o.Meaning != "normal":
-			good = append(good, words(o.ID)+" ("+o.Meaning+")")
-		case o.Normal:
-			good = append(good, words(o.ID))
-		}
-	}
-	return "Good is: " + orList(good) + "." + limit
-}
-
-// withParams puts the limits' numbers into a condition in place of their names.
-func withParams(cond string, params map[string]float64) string {
-	isName := func(r rune) bool {
-		return r == '_' || r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9'
-	}
-	var out strings.Builder
-	for rest := cond; rest != ""; {
-		n := strings.IndexFunc(rest, func(r rune) bool { return !isName(r) })
-		switch {
-		case n < 0:
-			n = len(rest)
-		case n == 0:
-			out.WriteByte(rest[0])
-			rest = rest[1:]
-			continue
-		}
-		if v, ok := params[rest[:n]]; ok {
-			out.WriteString(strconv.FormatFloat(v, 'g', -1, 64))
-		} else {
-			out.WriteString(rest[:n])
-		}
-		rest = rest[n:]
-	}
-	return out.String()
 }
 
 // cautions are those of every opening on the way, of the measurement itself, and

@@ -116,7 +116,7 @@ func outcomeIDs(m *faultlib.Measurement) []string {
 func values(r measure.Result) []ResultValue {
 	out := make([]ResultValue, len(r.Values))
 	for i, v := range r.Values {
-		out[i] = ResultValue{ID: v.ID, Value: finite(v.Value), Unit: v.Unit}
+		out[i] = ResultValue{ID: v.ID, Label: v.Label, Value: finite(v.Value), Unit: v.Unit}
 	}
 	return out
 }

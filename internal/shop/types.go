@@ -238,9 +238,11 @@ type Result struct {
 	Warnings   []string           `json:"warnings,omitempty"`
 }
 
-// ResultValue is a derived value in library order.
+// ResultValue is a derived value in library order. Label is the library's word
+// for it when it was computed, "" where the library has none.
 type ResultValue struct {
 	ID    string `json:"id"`
+	Label string `json:"label,omitempty"`
 	Value any    `json:"value"`
 	Unit  string `json:"unit,omitempty"`
 }
