@@ -39,6 +39,9 @@ func readingField(f *Form, m *faultlib.Measurement, in *measure.Input) Reading {
 	if in.Nullable && !strings.Contains(hint, "empty") {
 		hint = strings.TrimPrefix(hint+"; may stay empty", "; ")
 	}
+	if in.Label != "" && strings.Contains(strings.ToLower(in.Label), strings.ToLower(hint)) {
+		hint = "" // the label says it already
+	}
 	opts := []string{"hint=" + hint}
 	r := Reading{Symbol: in.ID, Kind: "text"}
 	switch {

@@ -18,7 +18,8 @@ import (
 // conditions together decide is left out. The limits are necessary for the normal
 // outcome, not always sufficient.
 func (m *Measurement) Expected() string {
-	lead := upperFirst(strings.Join(m.normalWords(), ", or "))
+	words, telling := m.normalWords()
+	lead := upperFirst(strings.Join(words, ", or "))
 	if m.def.Kind != Numeric {
 		return lead + "."
 	}
@@ -35,16 +36,20 @@ func (m *Measurement) Expected() string {
 		}
 	}
 	parts := l.texts()
-	if len(parts) == 0 {
+	limits := strings.Join(parts, ", ")
+	switch {
+	case limits == "":
 		return lead + "."
+	case !telling:
+		return upperFirst(limits) + "." // "good" says nothing that the limits do not
 	}
-	return lead + ": " + strings.Join(parts, ", ") + "."
+	return lead + ": " + limits + "."
 }
 
 // normalWords lists the normal outcomes by their meaning, an inspection's by the
-// word that the technician chooses.
-func (m *Measurement) normalWords() []string {
-	var out []string
+// word that the technician chooses. It is not telling when no meaning says more
+// than the outcome's name.
+func (m *Measurement) normalWords() (out []string, telling bool) {
 	for _, o := range m.outcomes {
 		if !o.normal {
 			continue
@@ -53,13 +58,15 @@ func (m *Measurement) normalWords() []string {
 		switch {
 		case meaning == "" || meaning == "normal":
 			out = append(out, name)
+			continue
 		case m.def.Kind == Inspection:
 			out = append(out, name+" ("+meaning+")")
 		default:
 			out = append(out, meaning)
 		}
+		telling = true
 	}
-	return out
+	return out, telling
 }
 
 // edge is one side of what a value may be: factor times base, base "" for 1.

@@ -13,15 +13,15 @@ func TestExpected(t *testing.T) {
 	t.Parallel()
 	for id, want := range map[string]string{
 		"pack_heat_triage":     "No self-heating seen: warmest spot of the battery box below 60 °C, rise per minute at most 0.1 K/min, rise over ambient at most 10 K.",
-		"bearing_play":         "Tight: axle moves in its blocks – no, axial play at most 0.3 mm, radial play at most 0.15 mm.",
-		"axle_torque_check":    "Firm: turn before the wrench clicks at most 5°, paint marks still in line – yes.",
-		"charger_output":       "Good: voltage without load at least 1 V, deviation per cell from -60 mV to 10 mV.",
-		"imu_static":           "Good: accelerations in the attitudes all from 0.95 g to 1.05 g, axes and signs follow the motion – yes, turn rates at rest all within ±2 °/s, pitch error when level within ±1°.",
-		"hall_supply":          "Good: supply with motor unplugged at least 0.8 × the nominal supply, supply with motor plugged in from 0.9 × the nominal supply to 1.1 × the nominal supply.",
-		"phase_inductance_3":   "Balanced: inductance unbalance at most 7 %, deviation from the motor type within ±15 %.",
+		"bearing_play":         "Axle moves in its blocks – no, axial play at most 0.3 mm, radial play at most 0.15 mm.",
+		"axle_torque_check":    "Turn before the wrench clicks at most 5°, paint marks still in line – yes.",
+		"charger_output":       "Voltage without load at least 1 V, deviation per cell from -60 mV to 10 mV.",
+		"imu_static":           "Accelerations in the attitudes all from 0.95 g to 1.05 g, axes and signs follow the motion – yes, turn rates at rest all within ±2 °/s, pitch error when level within ±1°.",
+		"hall_supply":          "Supply with motor unplugged at least 0.8 × the nominal supply, supply with motor plugged in from 0.9 × the nominal supply to 1.1 × the nominal supply.",
+		"phase_inductance_3":   "Inductance unbalance at most 7 %, deviation from the motor type within ±15 %.",
 		"bus_termination":      "About 60 ohm: resistance between the two wires at least 50 Ω and below 140 Ω.",
-		"contact_drop":         "Good: temperature rise at highest current at most 60 K, drop at the highest current at most 0.1 V, contact resistance at most the resistance limit of the contact.",
-		"pack_resistance_step": "Good: pack temperature at least 15 °C, current in step 2 minus current in step 1 at least 2 A, ratio to a new cell at most 1.8.",
+		"contact_drop":         "Temperature rise at highest current at most 60 K, drop at the highest current at most 0.1 V, contact resistance at most the resistance limit of the contact.",
+		"pack_resistance_step": "Pack temperature at least 15 °C, current in step 2 minus current in step 1 at least 2 A, ratio to a new cell at most 1.8.",
 		"cell_group_delta":     "Normal (near 3.6-3.7 V the curve is flat so judge again when full): group voltages all at least 2 V, spread of the groups at most 20 mV.",
 		// Only several conditions together decide here, so no limit is named.
 		"charge_port_idle_voltage": "Normal with diode: port dead without charger (a 10 Mohm meter alone may show a ghost voltage).",
