@@ -75,12 +75,39 @@ func (i *instance) family(ctx context.Context) (main int, children []int, err er
 	for _, r := range list {
 		switch {
 		case strings.HasPrefix(r.args, "postgres: "+i.name()+": "):
-			children = append(children, r.pid)
+			if !i.elsewhere(r.pid) {
+				children = append(children, r.pid)
+			}
 		case r.isServer() && strings.Contains(r.args, " cluster_name="+i.name()+" "):
-			main = r.pid
+			if !i.elsewhere(r.pid) {
+				main = r.pid
+			}
 		}
 	}
 	return main, children, nil
+}
+
+// elsewhere reports whether the process lives in another root or mount namespace
+// and works on another cluster. The host sees the processes of its containers,
+// and the same path, hence the same name, may be another folder in there.
+// Where the system does not tell, the name decides.
+func (i *instance) elsewhere(pid int) bool {
+	proc := filepath.Join("/proc", strconv.Itoa(pid))
+	cwd, err := os.Stat(filepath.Join(proc, "cwd")) // Postgres works in its data folder.
+	if err != nil {
+		return false
+	}
+	if data, err := os.Stat(i.data()); err == nil && os.SameFile(cwd, data) {
+		return false
+	}
+	return differ(filepath.Join(proc, "root"), "/") ||
+		differ(filepath.Join(proc, "ns", "mnt"), "/proc/self/ns/mnt")
+}
+
+func differ(one, other string) bool {
+	a, err1 := os.Stat(one)
+	b, err2 := os.Stat(other)
+	return err1 == nil && err2 == nil && !os.SameFile(a, b)
 }
 
 // reap ends what an earlier run has left: a server whose parent was killed, or

@@ -3,6 +3,7 @@ package pgserver
 import (
 	"context"
 	"errors"
+	"io"
 	"log/slog"
 	"os"
 	"os/exec"
@@ -24,7 +25,14 @@ import (
 // starts a server in the folder named and waits.
 const helperDir = "PGSERVER_TEST_HELPER_DIR"
 
+// helperWait makes this test binary do nothing until its input ends.
+const helperWait = "PGSERVER_TEST_HELPER_WAIT"
+
 func TestMain(m *testing.M) {
+	if os.Getenv(helperWait) != "" {
+		_, _ = io.Copy(io.Discard, os.Stdin)
+		os.Exit(0)
+	}
 	if dir := os.Getenv(helperDir); dir != "" {
 		s, err := Start(context.Background(), Options{Dir: dir})
 		if err != nil {
