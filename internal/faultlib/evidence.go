@@ -3,6 +3,7 @@ package faultlib
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -56,7 +57,7 @@ func (e *evidenceReader) read(evidence []byte) error {
 	if err := dec.Decode(&top); err != nil || top == nil {
 		return problem.InField("evidence", "a JSON object with context, open and observations is expected%s", because(err))
 	}
-	if _, err := dec.Token(); err != io.EOF {
+	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
 		return problem.InField("evidence", "something stands after the JSON object")
 	}
 	e.known("", top, "context", "open", "observations")

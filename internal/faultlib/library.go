@@ -169,13 +169,13 @@ type Link struct {
 	Outcomes map[string]map[string]float64
 }
 
-// Interlock: an action may be done only when every required outcome holds.
+// Interlock says that an action may be done only when every required outcome holds.
 type Interlock struct {
 	Action, When, Why, Decision string
 	Require                     []Check
 }
 
-// Invalidation: an event makes earlier results of these measurements invalid.
+// Invalidation says that an event makes earlier results of these measurements invalid.
 type Invalidation struct {
 	Event   string
 	Results []string
@@ -187,7 +187,7 @@ type Invalidation struct {
 	Symptoms   []string
 }
 
-// Consequence: one confirmed cause often brings another.
+// Consequence says that one confirmed cause often brings another.
 type Consequence struct {
 	From, To, Note string
 	P              float64

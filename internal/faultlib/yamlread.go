@@ -2,6 +2,7 @@ package faultlib
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"regexp"
@@ -87,14 +88,14 @@ func (r *reader) parse(data []byte) *yaml.Node {
 		if m := linePattern.FindStringSubmatch(err.Error()); m != nil {
 			at.Line, _ = strconv.Atoi(m[1])
 		}
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			r.fail(at, "", "the file is empty")
 		} else {
 			r.fail(at, "", "this is no YAML: %s", strings.TrimPrefix(err.Error(), "yaml: "))
 		}
 		return nil
 	}
-	if dec.Decode(&more) != io.EOF {
+	if err := dec.Decode(&more); !errors.Is(err, io.EOF) {
 		r.fail(&more, "", "a library is one YAML document; this file has more, or something that is none")
 		return nil
 	}

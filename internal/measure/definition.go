@@ -9,11 +9,11 @@ package measure
 type Kind string
 
 const (
-	// Inspection: the technician chooses the outcome by looking, hearing or feeling.
+	// Inspection means that the technician chooses the outcome by looking, hearing or feeling.
 	Inspection Kind = "inspection"
-	// Numeric: readings go through Compute, the first outcome whose When holds is it.
+	// Numeric means that readings go through Compute; the first outcome whose When holds is it.
 	Numeric Kind = "numeric"
-	// Algorithm: readings go to a named Go function (alg_*).
+	// Algorithm means that readings go to a named Go function (alg_*).
 	Algorithm Kind = "algorithm"
 )
 

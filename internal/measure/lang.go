@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -114,20 +115,12 @@ func parse(src string) (ast.Node, error) {
 	if err != nil {
 		msg := err.Error()
 		var fe *file.Error
-		if asFileError(err, &fe) {
+		if errors.As(err, &fe) {
 			msg = fmt.Sprintf("%s (column %d)", fe.Message, fe.Column+1)
 		}
 		return nil, &syntaxError{msg: "does not parse: " + msg}
 	}
 	return tree.Node, nil
-}
-
-func asFileError(err error, out **file.Error) bool {
-	fe, ok := err.(*file.Error)
-	if ok {
-		*out = fe
-	}
-	return ok
 }
 
 // compileExpr checks an expression and compiles it.
@@ -382,10 +375,10 @@ func (c *checker) callNode(n *ast.CallNode) (ast.Node, valueType, error) {
 }
 
 func arity(f function) string {
-	switch {
-	case f.max == 0:
+	switch f.max {
+	case 0:
 		return fmt.Sprintf("%d or more arguments", f.min)
-	case f.max == 1:
+	case 1:
 		return "1 argument"
 	}
 	return fmt.Sprintf("%d arguments", f.max)
