@@ -42,6 +42,11 @@ func readingField(f *Form, m *faultlib.Measurement, in *measure.Input) Reading {
 	if in.Label != "" && strings.Contains(strings.ToLower(in.Label), strings.ToLower(hint)) {
 		hint = "" // the label says it already
 	}
+	hint = strings.TrimSuffix(hint, "; E") // the file's mark of an estimate
+	switch hint {
+	case "two", "three", "four", "six": // as many fields stand there
+		hint = ""
+	}
 	opts := []string{"hint=" + hint}
 	r := Reading{Symbol: in.ID, Kind: "text"}
 	switch {
