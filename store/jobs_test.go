@@ -435,11 +435,14 @@ func TestCancelledChangeLeavesNothing(t *testing.T) {
 			Repair: &shop.Repair{FaultID: before.Faults[0].ID, Action: "again", Parts: []shop.RepairPart{{PartID: b.part.ID, Quantity: 1}}}})
 		done <- err
 	}()
-	waitForLock(b)
+	awaitLockWait(b, true)
 	cancel()
 	if err := <-done; !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v, want the cancellation", err)
 	}
+	// The caller has its answer before the server has the cancel request; freed of
+	// the lock first, the server would finish what it was sent.
+	awaitLockWait(b, false)
 	b.ok(tx.Rollback(b.ctx))
 	after, err := b.store.JobFile(b.ctx, b.shop.ID, j.ID)
 	b.ok(err)
@@ -448,19 +451,20 @@ func TestCancelledChangeLeavesNothing(t *testing.T) {
 	b.change(&j, days(1), func(c *shop.JobChange) { c.Edit = &shop.JobEdit{Complaint: "x"} })
 }
 
-// waitForLock waits until some session of this database waits for a lock.
-func waitForLock(b *bench) {
+// awaitLockWait waits until some session of this database waits for a lock, or
+// until none does.
+func awaitLockWait(b *bench, want bool) {
 	b.t.Helper()
 	for range 2000 {
 		var waiting bool
 		b.ok(b.store.Pool().QueryRow(b.ctx, `
 select exists (select from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock')`).Scan(&waiting))
-		if waiting {
+		if waiting == want {
 			return
 		}
 		time.Sleep(5 * time.Millisecond)
 	}
-	b.t.Fatal("nothing waits for the lock")
+	b.t.Fatalf("a session waits for a lock: still %v", !want)
 }
 
 func TestCancelledIntakeLeavesNothing(t *testing.T) {
@@ -477,11 +481,14 @@ func TestCancelledIntakeLeavesNothing(t *testing.T) {
 		_, err := b.store.AddJob(ctx, b.shop.ID, n)
 		done <- err
 	}()
-	waitForLock(b)
+	awaitLockWait(b, true)
 	cancel()
 	if err := <-done; !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v, want the cancellation", err)
 	}
+	// The caller has its answer before the server has the cancel request; freed of
+	// the lock first, the server would finish what it was sent.
+	awaitLockWait(b, false)
 	b.ok(tx.Rollback(b.ctx))
 	_, err = b.store.JobFile(b.ctx, b.shop.ID, n.Job.ID)
 	refused(t, err, problem.NotFound, "")
