@@ -229,7 +229,7 @@ func StopRunning(ctx context.Context, opt Options) error {
 	if err != nil {
 		return err
 	}
-	defer lock.Close() //nolint:errcheck // Closing frees the lock; nothing was written.
+	defer unlock(lock) //nolint:errcheck // Nothing is lost: the lock ends with the process at the latest.
 	if i.owner, err = chooseOwner(opt.User, i.home()); err != nil {
 		return err
 	}

@@ -174,9 +174,15 @@ func (s *Server) release() error {
 	if s.lock == nil {
 		return nil
 	}
-	err := s.lock.Close() // Closing the only descriptor frees the lock.
+	err := unlock(s.lock)
 	s.lock = nil
 	return err
+}
+
+// unlock frees the folder at once. Closing alone would not: a child that another
+// goroutine is just starting holds a copy of the descriptor until its exec.
+func unlock(f *os.File) error {
+	return errors.Join(syscall.Flock(int(f.Fd()), syscall.LOCK_UN), f.Close())
 }
 
 // acquire takes the folder's lock without waiting, and notes who holds it.
