@@ -34,21 +34,25 @@ func serveCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			hint, err := firstUserHint(cmd.Context(), svc, s)
+			if err != nil {
+				return err
+			}
 			return a.serve(cmd.Context(), svc, s, func(addr string) error {
-				fmt.Fprintf(cmd.OutOrStdout(), "nextprobe serves at %s\n", addr)
-				return a.hintFirstUser(cmd, svc, s)
+				_, err := fmt.Fprintf(cmd.OutOrStdout(), "nextprobe serves at %s\n%s", addr, hint)
+				return err
 			})
 		},
 	}
 }
 
-// hintFirstUser says how to sign in when nobody can yet.
-func (a *app) hintFirstUser(cmd *cobra.Command, svc *shop.Service, s shop.Shop) error {
-	users, err := svc.Users(cmd.Context(), shop.Actor{ShopID: s.ID, Name: "command line", Role: shop.Owner})
-	if err == nil && len(users) == 0 {
-		fmt.Fprintln(cmd.OutOrStdout(), "Nobody can sign in yet. In another terminal, with the same --data:\n  nextprobe user add --login NAME --role owner")
+// firstUserHint says how to sign in when nobody can yet; otherwise it is empty.
+func firstUserHint(ctx context.Context, svc *shop.Service, s shop.Shop) (string, error) {
+	users, err := svc.Users(ctx, shop.Actor{ShopID: s.ID, Name: "command line", Role: shop.Owner})
+	if err != nil || len(users) > 0 {
+		return "", err
 	}
-	return err
+	return "Nobody can sign in yet. In another terminal, with the same --data:\n  nextprobe user add --login NAME --role owner\n", nil
 }
 
 // newEcho wires REST and pages into one handler.
