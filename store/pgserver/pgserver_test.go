@@ -62,16 +62,24 @@ var prepared struct {
 // that are not about making one.
 func withCluster(t *testing.T) string {
 	t.Helper()
+	dir := t.TempDir()
+	copyCluster(t, dir)
+	return dir
+}
+
+func copyCluster(t *testing.T, dir string) {
+	t.Helper()
 	prepared.once.Do(func() { prepared.dir, prepared.err = prepareCluster() })
 	if prepared.err != nil {
 		t.Fatalf("prepare a cluster: %v", prepared.err)
 	}
-	dir := t.TempDir()
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
 	// -a keeps the owner, who is not root.
 	if out, err := exec.Command("cp", "-a", filepath.Join(prepared.dir, "postgres"), dir).CombinedOutput(); err != nil {
 		t.Fatalf("copy the cluster: %v: %s", err, out)
 	}
-	return dir
 }
 
 func prepareCluster() (string, error) {
@@ -341,13 +349,19 @@ func TestAStalePIDFileOfAnotherProgramIsNoObstacle(t *testing.T) {
 
 func TestADeepOrOddPathWorks(t *testing.T) {
 	t.Parallel()
-	for name, sub := range map[string]string{
-		"too deep for a socket":        strings.Repeat("deep/", 30),
-		"space, quote, plus and comma": `my shop's "data", 1+1`,
+	for name, c := range map[string]struct {
+		sub   string
+		fresh bool // initdb, too, must cope with the path
+	}{
+		"too deep for a socket":        {strings.Repeat("deep/", 30), false},
+		"space, quote, plus and comma": {`my shop's "data", 1+1`, true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			dir := filepath.Join(t.TempDir(), sub)
+			dir := filepath.Join(t.TempDir(), c.sub)
+			if !c.fresh {
+				copyCluster(t, dir)
+			}
 			s := start(t, options(dir))
 			if n := scan[int](t, s.URL(), "select 1"); n != 1 {
 				t.Errorf("select 1 = %d", n)
