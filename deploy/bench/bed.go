@@ -124,8 +124,13 @@ var observed = []shop.ObservationInput{
 	{Measurement: "phase_resistance_3", Readings: map[string]any{"r_ab": "112 mohm", "r_bc": 100, "r_ca": 112, "t_wind_c": 20, "r_model_20": 100, "flex_change_pct": 0}},
 	{Measurement: "motor_ident", Outcome: "failed"},
 	{Measurement: "phase_connector_visual", Outcome: "heat_marks"},
-	{Symptom: "vibration_riding"}, {Symptom: "weak_power"}, {Symptom: "smell_burnt"}, {Symptom: "housing_melted"},
-	{Symptom: "green_corrosion"}, {Symptom: "moisture_in_box"}, {Symptom: "fault_code"}, {Symptom: "overheat_warning"},
+	present("vibration_riding"), present("weak_power"), present("smell_burnt"), present("housing_melted"),
+	present("green_corrosion"), present("moisture_in_box"), present("fault_code"), present("overheat_warning"),
+}
+
+func present(symptom string) shop.ObservationInput {
+	yes := true
+	return shop.ObservationInput{Symptom: symptom, Present: &yes}
 }
 
 func (b *bed) addBoard(ctx context.Context, i int) (shop.ID, error) {
