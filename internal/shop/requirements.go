@@ -55,7 +55,7 @@ func faultItem(lib *faultlib.Library, f JobFile, fault *Fault) Requirement {
 		name = c.Name
 	}
 	item := Requirement{Kind: requireFault, FaultID: &fault.ID, Cause: fault.Cause,
-		Text: fmt.Sprintf("Repair %q, or waive it with a reason.", name), Why: "It was confirmed in this job."}
+		Text: fmt.Sprintf("Repair “%s”, or waive it with a reason.", name), Why: "It was confirmed in this job."}
 	if last := lastRepair(f, fault.ID); last != nil {
 		item.Met, item.MetBy = true, &last.ID
 	}
@@ -101,7 +101,7 @@ func demandsOf(lib *faultlib.Library, f JobFile) []demand {
 		for _, ck := range cause.Verify {
 			if !ck.Optional {
 				out = append(out, demand{kind: requireVerification, measurement: ck.Measurement, outcomes: ck.Outcomes,
-					since: last.stamp(), why: fmt.Sprintf("It proves the repair of %q.", cause.Name), fault: fault})
+					since: last.stamp(), why: fmt.Sprintf("It proves the repair of “%s”.", cause.Name), fault: fault})
 			}
 		}
 	}
@@ -230,7 +230,7 @@ func proofItem(f JobFile, m *faultlib.Measurement, demands []demand, asked func(
 	item.Why = strings.Join(why, " ")
 	item.MetBy = f.proof(m.ID, item.Outcomes, since, item.Kind == requireRecheck)
 	item.Met = item.MetBy != nil
-	item.Text = fmt.Sprintf("%s must come out as %s.", m.Title, orList(item.Outcomes))
+	item.Text = fmt.Sprintf("%s must come out as %s.", m.Title, orList(wordsOf(item.Outcomes)))
 	return item
 }
 
@@ -296,6 +296,15 @@ func openingItems(lib *faultlib.Library, f JobFile) []Requirement {
 			item.MetBy = &last.ID
 		}
 		out = append(out, item)
+	}
+	return out
+}
+
+// wordsOf turns ids into what a sentence says.
+func wordsOf(ids []string) []string {
+	out := make([]string, len(ids))
+	for i, id := range ids {
+		out[i] = words(id)
 	}
 	return out
 }

@@ -102,7 +102,7 @@ func stopItems(lib *faultlib.Library, f JobFile) []Requirement {
 		if len(s.proofs) > 0 {
 			m := lib.Measurement(s.proofs[0])
 			item.Measurement, item.Outcomes = m.ID, acceptable(m, nil)
-			item.Text = fmt.Sprintf("A stop sign stands: repair what caused it, then %s must come out as %s; or retract it if it was a mistake.", m.Title, orList(item.Outcomes))
+			item.Text = fmt.Sprintf("A stop sign stands: repair what caused it, then %s must come out as %s; or retract it if it was a mistake.", m.Title, orList(wordsOf(item.Outcomes)))
 		}
 		out = append(out, item)
 	}
