@@ -124,6 +124,8 @@ type Measurement struct {
 	Leak                                                  float64
 	// Sources are ids of Library.Sources, or the letters of meta.provenance.
 	Sources []string
+	// Own marks a measurement that the shop added itself; its form may change it.
+	Own bool
 	// LevelOf is the level of each outcome, by its place in Outcomes: 0 for the
 	// normal ones, the highest first. Levels is how many levels there are.
 	LevelOf []int

@@ -14,10 +14,7 @@ import (
 // position; the Library is nil when one of them is an error. Load never panics,
 // and the same bytes always give the same answer.
 func Load(data []byte) (*Library, []Issue) {
-	ld := &loader{reader: &reader{nodes: map[string]*yaml.Node{}}, lib: &Library{Tables: map[string]measure.Table{}}, known: newIndex(&Library{})}
-	if root := ld.parse(data); root != nil {
-		ld.file(root)
-	}
+	ld := read(data)
 	issues := sortIssues(ld.issues)
 	if hasErrors(issues) {
 		return nil, issues
@@ -25,6 +22,15 @@ func Load(data []byte) (*Library, []Issue) {
 	sum := sha256.Sum256(data)
 	ld.lib.SHA256 = hex.EncodeToString(sum[:])
 	return ld.lib, issues
+}
+
+// read fills a Library as far as the file allows.
+func read(data []byte) *loader {
+	ld := &loader{reader: &reader{nodes: map[string]*yaml.Node{}}, lib: &Library{Tables: map[string]measure.Table{}}, known: newIndex(&Library{})}
+	if root := ld.parse(data); root != nil {
+		ld.file(root)
+	}
+	return ld
 }
 
 // loader fills a Library from a file.

@@ -52,7 +52,7 @@ func (ld *loader) measurements(n *yaml.Node) {
 	seen := map[string]bool{}
 	for _, it := range ld.list(n, "measurements") {
 		m := ld.mapping(it.node, it.path, "id", "title", "kind", "algorithm", "of", "points", "instrument", "access", "access_if",
-			"minutes", "hazard", "caution", "note", "pattern", "inputs", "params", "compute", "outcomes", "normal", "leak", "examples", "src")
+			"minutes", "hazard", "caution", "note", "pattern", "inputs", "params", "compute", "outcomes", "normal", "leak", "examples", "src", "own")
 		if m == nil {
 			continue
 		}
@@ -80,7 +80,7 @@ func (ld *loader) measurement(m *mapping) Measurement {
 		Title: m.needText("title"), Of: m.needText("of"), Points: m.text("points"), Instrument: m.text("instrument"),
 		Caution: m.text("caution"), Note: m.text("note"), Pattern: m.text("pattern"), Access: m.needText("access"),
 		Minutes: m.needNumber("minutes", 0, 1e5), Hazard: m.whole("hazard", 0, 0, 4), Leak: m.number("leak", defaultLeak, 0, 1),
-		Sources: m.texts("src"),
+		Sources: m.texts("src"), Own: m.bool("own"),
 	}
 	ld.caution(m, "caution", x.Hazard, x.Caution)
 	x.Definition = measure.Definition{ID: m.id("id"), Kind: measure.Kind(m.needText("kind")), Algorithm: m.text("algorithm"),
