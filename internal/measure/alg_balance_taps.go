@@ -29,7 +29,12 @@ var balanceTaps = &algorithm{
 	needs: []need{
 		{id: "taps", kind: kindList, unit: "V"},
 		{id: "n", kind: kindNumber, integer: true, low: 1, hi: 200},
-		{id: "v_cell", kind: kindNumber, unit: "V", low: 0.5, hi: 4.6},
+		{id: "v_cell", kind: kindNumber, unit: "V", low: 0.5, hi: 4.6, nullable: true},
+	},
+	prepare: func(env map[string]any) {
+		if env["v_cell"] == nil {
+			env["v_cell"] = limitsOf(env["chemistry"]).nominal
+		}
 	},
 	outcomes: []string{"reversed_plug", "no_reference", "swapped_pair", "shifted", "open_lead", "wrong_order", "group_off", "in_order"},
 	run:      judgeTaps,

@@ -22,7 +22,7 @@ func TestExpected(t *testing.T) {
 		"bus_termination":      "About 60 ohm: resistance between the two wires at least 50 Ω and below 140 Ω.",
 		"contact_drop":         "Temperature rise at highest current at most 60 K, drop at the highest current at most 0.1 V, contact resistance at most the resistance limit of the contact.",
 		"pack_resistance_step": "Pack temperature at least 15 °C, current in step 2 minus current in step 1 at least 2 A, ratio to a new cell at most 1.8.",
-		"cell_group_delta":     "Normal (near 3.6-3.7 V the curve is flat so judge again when full): group voltages all at least 2 V, spread of the groups at most 20 mV.",
+		"cell_group_delta":     "Normal (near 3.6-3.7 V the curve is flat so judge again when full): group voltages all from 2 V to 4.25 V, spread of the groups at most 20 mV.",
 		// Only several conditions together decide here, so no limit is named.
 		"charge_port_idle_voltage": "Normal with diode: port dead without charger (a 10 Mohm meter alone may show a ghost voltage).",
 		"hall_sequence":            "Valid cycle 1 3 2 6 4 5 (one direction), or valid cycle 5 4 6 2 3 1 (other direction); both are healthy.",

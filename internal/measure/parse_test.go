@@ -145,12 +145,34 @@ func TestFactsAndParams(t *testing.T) {
 	m := setup(t, "pack_output_voltage")
 	facts := map[string]any{"series_cells": 20, "chemistry": "layered_oxide"}
 	r, _, err := m.Parse(map[string]any{"v_idle": 74.1, "v_1k": 74.0}, ParseOptions{Facts: facts})
-	if err != nil || r.Value("series") != 20.0 || len(r.Filled()) != 1 {
+	if err != nil || r.Value("series") != 20.0 || r.Value("chemistry") != "layered_oxide" || len(r.Filled()) != 2 {
 		t.Fatalf("%v, %v", r, err)
 	}
 	r, _, err = m.Parse(map[string]any{"v_idle": 74.1, "v_1k": 74.0, "series": 18.0}, ParseOptions{Facts: facts})
 	if err != nil || r.Value("series") != 18.0 {
 		t.Errorf("a reading must win over the board's record: %v, %v", r, err)
+	}
+	r, _, err = m.Parse(map[string]any{"v_idle": 74.1, "v_1k": 74.0, "series": nil, "chemistry": nil}, ParseOptions{Facts: facts})
+	if err != nil || r.Value("series") != 20.0 || r.Value("chemistry") != "layered_oxide" {
+		t.Errorf("what the bench does not know comes from the record: %v, %v", r, err)
+	}
+	for _, c := range []struct {
+		in, facts map[string]any
+		field     string
+	}{
+		{map[string]any{"series": 18.0}, facts, "readings.series"},
+		{map[string]any{"chemistry": "iron_phosphate"}, facts, "readings.chemistry"},
+		{nil, map[string]any{"series_cells": 20, "chemistry": ""}, "readings.chemistry"}, // not on record: said, not assumed in silence
+		{map[string]any{"series": 20.0, "chemistry": "layered_oxide"}, facts, ""},
+	} {
+		in := map[string]any{"v_idle": 74.1, "v_1k": 74.0}
+		for k, v := range c.in {
+			in[k] = v
+		}
+		_, odd, err := m.Parse(in, ParseOptions{Facts: c.facts})
+		if err != nil || len(odd) != min(1, len(c.field)) || (len(odd) > 0 && odd[0].Field != c.field) {
+			t.Errorf("%v beside %v: %v, %v", c.in, c.facts, odd, err)
+		}
 	}
 	play := setup(t, "bearing_play")
 	in := map[string]any{"axial_mm": 0.4, "radial_mm": 0.05, "axle_moves": false}

@@ -134,20 +134,25 @@ var factAliases = map[string]string{"series": "series_cells", "n": "series_cells
 
 func (rd *reader) input(in *input, raw map[string]any) {
 	v, given := raw[in.ID]
-	if !given {
-		f, ok := rd.opt.Facts[in.ID]
-		if !ok {
-			f, ok = rd.opt.Facts[factAliases[in.ID]]
-		}
-		if ok && f != nil {
-			v, given = f, true
-			rd.out.filled = append(rd.out.filled, in.ID)
-		}
+	fact, ok := rd.opt.Facts[in.ID]
+	if !ok {
+		fact, ok = rd.opt.Facts[factAliases[in.ID]]
+	}
+	ok = ok && fact != nil && fact != ""
+	switch {
+	case ok && v == nil: // not given, or not known at the bench: the record knows
+		v, given = fact, true
+		rd.out.filled = append(rd.out.filled, in.ID)
+	case ok && (in.kind == kindText && fact != v || in.integer && number(v) != number(fact) && number(v) == number(v)):
+		rd.warn(in.ID, fmt.Sprintf("the board's record says %s: correct the one that is wrong", strings.ReplaceAll(fmt.Sprint(fact), "_", " ")))
 	}
 	if v == nil {
 		switch {
 		case in.Nullable:
 			rd.out.values[in.ID] = nil
+			if in.ID == "chemistry" {
+				rd.warn(in.ID, "not on record: the limits of layered oxide were used; an iron-phosphate group is full at 3.65 V")
+			}
 		case given:
 			rd.fail(in.ID, "null (not known) will not do here; %s is needed", in.expects())
 		default:
