@@ -3,6 +3,7 @@ package measure
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -25,48 +26,73 @@ var bridge = &algorithm{
 	run:      judgeBridge,
 }
 
+// bridgeSides are the two rows of three switches, with the inputs that hold them.
+var bridgeSides = [2]struct{ name, fwd, rev string }{{"upper", "up", "up_rev"}, {"lower", "low", "low_rev"}}
+
+func bridgeSwitch(k int) string { return bridgeSides[k/3].name + " " + string(rune('A'+k%3)) }
+
 func judgeBridge(c *algCall) (verdict, error) {
-	sides := []struct{ name, fwd, rev string }{{"upper", "up", "up_rev"}, {"lower", "low", "low_rev"}}
-	found := map[string][]string{}
-	var drops []float64
-	var names []string
-	for _, s := range sides {
+	var drops [6]float64
+	var classes [6]string
+	for k, s := range bridgeSides {
 		fwd, rev := c.list(s.fwd), c.list(s.rev)
-		for i, f := range fwd {
-			r := rev[i]
-			if x, id := min(f, r), s.fwd; x < -0.05 {
-				if r < f {
-					id = s.rev
-				}
-				return verdict{}, c.refuse(fmt.Sprintf("%s[%d] reads %.2f V: a diode range cannot read below zero, so the bus still holds charge; bleed it and measure again", id, i, x), fmt.Sprintf("%s[%d]", id, i))
+		for i := range 3 {
+			f, r := fwd[i], rev[i]
+			if min(f, r) < -0.05 {
+				return verdict{}, chargedBus(c, s.fwd, s.rev, i, f, r)
 			}
-			name := s.name + " " + string(rune('A'+i))
-			drops, names = append(drops, f), append(names, name)
-			if class := switchClass(f, r); class != "" {
-				found[class] = append(found[class], name)
-			}
+			drops[3*k+i], classes[3*k+i] = f, switchClass(f, r)
 		}
 	}
-	low, high := drops[arg(drops, func(a, b float64) bool { return a < b })], drops[arg(drops, func(a, b float64) bool { return a > b })]
-	v := verdict{outcome: "good", text: fmt.Sprintf("six drops from %.2f V to %.2f V", low, high), extra: []NamedValue{value("spread_mv", "Spread of the six drops", 1000*(high-low), "mV")}}
-	for _, class := range []string{"shorted", "leaky", "open"} {
-		if hit := found[class]; hit != nil {
-			v.outcome, v.detail = class, strings.Join(hit, ", ")
-			v.text = v.detail
-			return v, nil
+	low, high := slices.Min(drops[:]), slices.Max(drops[:])
+	uneven := high-low > 0.06+1e-9
+	v := verdict{outcome: "good"}
+	if uneven {
+		v.outcome = "uneven"
+	}
+	for _, class := range [...]string{"open", "leaky", "shorted"} { // the gravest last
+		if slices.Contains(classes[:], class) {
+			v.outcome = class
 		}
 	}
-	if high-low > 0.06+1e-9 {
-		m := median(drops)
-		i := arg(drops, func(a, b float64) bool { return math.Abs(a-m) > math.Abs(b-m) })
-		v.outcome, v.detail = "uneven", names[i]
-		v.text = fmt.Sprintf("drops spread by %.0f mV (limit 60 mV), %s is farthest from the rest with %.2f V", 1000*(high-low), names[i], drops[i])
+	if c.quiet {
 		return v, nil
 	}
-	if low < 0.35 || high > 0.65 {
-		v.warnings = append(v.warnings, "The drops agree but lie outside 0.35 to 0.65 V: check the meter's diode range and the leads.")
+	v.extra = []NamedValue{value("spread_mv", "Spread of the six drops", 1000*(high-low), "mV")}
+	switch v.outcome {
+	case "good":
+		v.text = fmt.Sprintf("six drops from %.2f V to %.2f V", low, high)
+		if low < 0.35 || high > 0.65 {
+			v.warnings = append(v.warnings, "The drops agree but lie outside 0.35 to 0.65 V: check the meter's diode range and the leads.")
+		}
+	case "uneven":
+		m := median(drops[:])
+		i := arg(drops[:], func(a, b float64) bool { return math.Abs(a-m) > math.Abs(b-m) })
+		v.detail = bridgeSwitch(i)
+		v.text = fmt.Sprintf("drops spread by %.0f mV (limit 60 mV), %s is farthest from the rest with %.2f V", 1000*(high-low), v.detail, drops[i])
+	default:
+		var hit []string
+		for i, class := range classes {
+			if class == v.outcome {
+				hit = append(hit, bridgeSwitch(i))
+			}
+		}
+		v.detail = strings.Join(hit, ", ")
+		v.text = v.detail
 	}
 	return v, nil
+}
+
+// chargedBus refuses a clearly negative reading, naming the lower of the two.
+func chargedBus(c *algCall, fwd, rev string, i int, f, r float64) error {
+	if c.quiet {
+		return errRefused
+	}
+	x, id := f, fwd
+	if r < f {
+		x, id = r, rev
+	}
+	return c.refuse(fmt.Sprintf("%s[%d] reads %.2f V: a diode range cannot read below zero, so the bus still holds charge; bleed it and measure again", id, i, x), fmt.Sprintf("%s[%d]", id, i))
 }
 
 func switchClass(f, r float64) string {

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"fmt"
 	"math"
 
 	"nextprobe/internal/units"
@@ -34,7 +35,7 @@ func judgeMotor(c *algCall) (verdict, error) {
 	if c.yes("failed") {
 		return verdict{outcome: "failed", text: "the detection run did not finish"}, nil
 	}
-	for _, id := range []string{"r_mohm", "l_uh", "flux_mwb", "kv", "pole_pairs"} {
+	for _, id := range [...]string{"r_mohm", "l_uh", "flux_mwb", "kv", "pole_pairs"} {
 		if c.must(id) == 0 {
 			return verdict{}, c.refuse(id+" is zero although the detection is said to have finished: read it again, or mark the run as failed", id)
 		}
@@ -50,15 +51,22 @@ func judgeMotor(c *algCall) (verdict, error) {
 			return dev{text: "unknown"}
 		}
 		p := 100 * (got - model) / model
-		return dev{c.say("%+.1f %%", p), p, true}
+		d := dev{pct: p, ok: true}
+		if !c.quiet {
+			d.text = fmt.Sprintf("%+.1f %%", p)
+		}
+		return d
 	}
 	expected := 1000 * 60 / (math.Sqrt(3) * 2 * math.Pi * c.must("kv") * c.must("pole_pairs"))
 	flux := 100 * (c.must("flux_mwb") - expected) / expected
 	r := rel(c.must("r_mohm")*254.5/(234.5+c.must("t_wind_c")), "r_model")
 	l := rel(c.must("l_uh"), "l_model")
 	rTol, lTol, fluxTol := c.params["r_tol_pct"], c.params["l_tol_pct"], c.params["flux_tol_pct"]
-	v := verdict{outcome: "consistent", text: c.say("resistance at 20 °C %s of type (limit +%g %%), flux linkage %+.1f %% of %.2f mWb (limit %g %%), inductance %s (limit -%g %%)",
-		r.text, rTol, flux, expected, fluxTol, l.text, lTol)}
+	v := verdict{outcome: "consistent"}
+	if !c.quiet {
+		v.text = fmt.Sprintf("resistance at 20 °C %s of type (limit +%g %%), flux linkage %+.1f %% of %.2f mWb (limit %g %%), inductance %s (limit -%g %%)",
+			r.text, rTol, flux, expected, fluxTol, l.text, lTol)
+	}
 	switch {
 	case r.ok && r.pct > rTol:
 		v.outcome = "r_high"

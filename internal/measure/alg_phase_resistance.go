@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -69,32 +70,35 @@ func missing(pair string) string {
 }
 
 func judgePhases(c *algCall) (verdict, error) {
-	pairs := []phasePair{{"AB", c.must("r_ab")}, {"BC", c.must("r_bc")}, {"CA", c.must("r_ca")}}
+	pairs := [3]phasePair{{"AB", c.must("r_ab")}, {"BC", c.must("r_bc")}, {"CA", c.must("r_ca")}}
 	if v, done := openPhases(c, pairs); done {
 		return v, nil
 	}
 	if flex := math.Abs(c.must("flex_change_pct")); flex > c.params["flex_pct"] {
-		return verdict{outcome: "unstable", text: c.say("the reading moves by %.1f %% when the cable is flexed (limit %g %%)", flex, c.params["flex_pct"])}, nil
+		v := verdict{outcome: "unstable"}
+		if !c.quiet {
+			v.text = fmt.Sprintf("the reading moves by %.1f %% when the cable is flexed (limit %g %%)", flex, c.params["flex_pct"])
+		}
+		return v, nil
 	}
 	mean := (pairs[0].r + pairs[1].r + pairs[2].r) / 3
 	if mean == 0 {
 		return verdict{}, c.refuse("all three readings are zero, and no winding is: read the lead zero first and use a milliohm meter", "r_ab", "r_bc", "r_ca")
 	}
-	sorted := slices.Clone(pairs)
-	slices.SortStableFunc(sorted, func(a, b phasePair) int {
-		switch {
-		case a.r < b.r:
-			return -1
-		case a.r > b.r:
-			return 1
-		}
-		return 0
-	})
+	sorted := pairs
+	slices.SortStableFunc(sorted[:], func(a, b phasePair) int { return cmp.Compare(a.r, b.r) })
 	lo, mid, hi := sorted[0], sorted[1], sorted[2]
 	if lo.r < 0.4*mid.r && mid.r >= 0.8*hi.r {
-		return verdict{outcome: "short_pair", detail: lo.name, text: c.say("%s reads %.4g mΩ against %.4g and %.4g mΩ (limit 40 %%)", lo.name, lo.r, mid.r, hi.r)}, nil
+		v := verdict{outcome: "short_pair", detail: lo.name}
+		if !c.quiet {
+			v.text = fmt.Sprintf("%s reads %.4g mΩ against %.4g and %.4g mΩ (limit 40 %%)", lo.name, lo.r, mid.r, hi.r)
+		}
+		return v, nil
 	}
 	if (lo.r+mid.r-hi.r)/2 < -0.05*mean {
+		if c.quiet {
+			return verdict{}, errRefused
+		}
 		return verdict{}, c.refuse(fmt.Sprintf("These three cannot belong to one winding: %s with %.4g mΩ is more than the other two together, %.4g mΩ. Zero the leads and read A–B, B–C and C–A again.",
 			hi.name, hi.r, lo.r+mid.r), "r_ab", "r_bc", "r_ca")
 	}
@@ -105,31 +109,40 @@ func judgePhases(c *algCall) (verdict, error) {
 	return balance(c, pairs, mean, to20), nil
 }
 
-func openPhases(c *algCall, pairs []phasePair) (verdict, bool) {
-	var open []phasePair
+func openPhases(c *algCall, pairs [3]phasePair) (verdict, bool) {
+	var open [3]phasePair
+	n, limit := 0, c.params["open_mohm"]
 	for _, p := range pairs {
-		if p.r > c.params["open_mohm"] {
-			open = append(open, p)
+		if p.r > limit {
+			open[n] = p
+			n++
 		}
 	}
-	switch len(open) {
+	switch n {
 	case 3:
 		return verdict{outcome: "all_open", text: "all three readings are open"}, true
 	case 2:
 		l := common(open[0].name, open[1].name)
-		return verdict{outcome: "one_open", detail: l, text: c.say("%s and %s are open and share phase %s", open[0].name, open[1].name, l)}, true
+		return verdict{outcome: "one_open", detail: l, text: open[0].name + " and " + open[1].name + " are open and share phase " + l}, true
 	case 1:
-		return verdict{outcome: "unstable", text: c.say("only %s is open, which neither star nor delta can do: repeat", open[0].name)}, true
+		return verdict{outcome: "unstable", text: "only " + open[0].name + " is open, which neither star nor delta can do: repeat"}, true
 	}
 	return verdict{}, false
 }
 
 // twoToOne tells an open delta branch from a shorted star phase by the type value.
 func twoToOne(c *algCall, lo, mid, hi phasePair, to20 float64) verdict {
-	text := c.say("%s reads %.4g mΩ, twice the other two (%.4g and %.4g mΩ)", hi.name, hi.r, lo.r, mid.r)
 	model, known := c.num("r_model_20")
-	if known && lo.r*to20 > 1.2*model {
-		return verdict{outcome: "one_open", detail: "delta " + hi.name, text: c.say("%s, all above the type value %.4g mΩ", text, model)}
+	delta := known && lo.r*to20 > 1.2*model
+	switch {
+	case c.quiet && delta:
+		return verdict{outcome: "one_open"}
+	case c.quiet:
+		return verdict{outcome: "one_low"}
+	}
+	text := fmt.Sprintf("%s reads %.4g mΩ, twice the other two (%.4g and %.4g mΩ)", hi.name, hi.r, lo.r, mid.r)
+	if delta {
+		return verdict{outcome: "one_open", detail: "delta " + hi.name, text: fmt.Sprintf("%s, all above the type value %.4g mΩ", text, model)}
 	}
 	v := verdict{outcome: "one_low", detail: missing(hi.name), text: text}
 	if known {
@@ -141,28 +154,37 @@ func twoToOne(c *algCall, lo, mid, hi phasePair, to20 float64) verdict {
 }
 
 // balance judges three readings of one order by the NEMA unbalance and the type value.
-func balance(c *algCall, pairs []phasePair, mean, to20 float64) verdict {
+func balance(c *algCall, pairs [3]phasePair, mean, to20 float64) verdict {
 	dev := 0.0
 	for _, p := range pairs {
 		dev = max(dev, math.Abs(p.r-mean))
 	}
 	unbalance, fail, warn := 100*dev/mean, c.params["unbal_fail_pct"], c.params["unbal_warn_pct"]
-	text := c.say("unbalance %.2f %% (limit %g %%), mean %.4g mΩ, %.4g mΩ at 20 °C", unbalance, fail, mean, mean*to20)
+	text := ""
+	if !c.quiet {
+		text = fmt.Sprintf("unbalance %.2f %% (limit %g %%), mean %.4g mΩ, %.4g mΩ at 20 °C", unbalance, fail, mean, mean*to20)
+	}
 	if unbalance > fail {
 		ab, bc, ca := pairs[0].r, pairs[1].r, pairs[2].r
-		branches := []float64{(ab + ca - bc) / 2, (ab + bc - ca) / 2, (bc + ca - ab) / 2}
-		m := median(branches)
-		hi, lo := arg(branches, func(a, b float64) bool { return a > b }), arg(branches, func(a, b float64) bool { return a < b })
+		branches := [3]float64{(ab + ca - bc) / 2, (ab + bc - ca) / 2, (bc + ca - ab) / 2}
+		sorted := branches
+		m := medianInPlace(sorted[:])
+		hi, lo := arg(branches[:], func(a, b float64) bool { return a > b }), arg(branches[:], func(a, b float64) bool { return a < b })
 		outcome, i := "one_high", hi
 		if branches[hi]-m < m-branches[lo] {
 			outcome, i = "one_low", lo
 		}
+		if c.quiet {
+			return verdict{outcome: outcome}
+		}
 		letter := string(rune('A' + i))
-		return verdict{outcome: outcome, detail: letter, text: c.say("%s, star branch %s %.4g mΩ against %.4g mΩ", text, letter, branches[i], m)}
+		return verdict{outcome: outcome, detail: letter, text: fmt.Sprintf("%s, star branch %s %.4g mΩ against %.4g mΩ", text, letter, branches[i], m)}
 	}
 	if model, known := c.num("r_model_20"); known && model > 0 {
 		off := 100 * (mean*to20 - model) / model
-		text += c.say(", type value %.4g mΩ (off by %+.1f %%, limit %g %%)", model, off, c.params["dev_model_pct"])
+		if !c.quiet {
+			text += fmt.Sprintf(", type value %.4g mΩ (off by %+.1f %%, limit %g %%)", model, off, c.params["dev_model_pct"])
+		}
 		if math.Abs(off) > c.params["dev_model_pct"] {
 			return verdict{outcome: "off_model", text: text}
 		}

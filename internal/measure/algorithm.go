@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -88,6 +89,8 @@ type algCall struct {
 	params map[string]float64
 	prefix string
 	quiet  bool // no sentence is wanted: one sample of many
+	// scratch is memory an algorithm may use within one call.
+	scratch []float64
 }
 
 // say formats a part of the sentence, or nothing where none is wanted.
@@ -100,11 +103,16 @@ func (c *algCall) say(format string, args ...any) string {
 
 // num returns a number and whether it is known.
 func (c *algCall) num(id string) (float64, bool) {
-	f, ok := c.env[id].(float64)
-	return f, ok
+	switch x := c.env[id].(type) {
+	case float64:
+		return x, true
+	case *float64: // one sample of many
+		return *x, true
+	}
+	return 0, false
 }
 
-func (c *algCall) must(id string) float64 { f, _ := c.env[id].(float64); return f }
+func (c *algCall) must(id string) float64 { f, _ := c.num(id); return f }
 
 func (c *algCall) list(id string) []float64 { l, _ := c.env[id].([]float64); return l }
 
@@ -114,12 +122,18 @@ func (c *algCall) text(id string) string { s, _ := c.env[id].(string); return s 
 
 // refuse returns the error for readings that contradict each other or nature.
 func (c *algCall) refuse(message string, ids ...string) error {
+	if c.quiet {
+		return errRefused
+	}
 	e := &problem.Error{Code: problem.Invalid, Message: message}
 	for _, id := range ids {
 		e.Fields = append(e.Fields, problem.Field{Field: c.prefix + "." + id, Message: message})
 	}
 	return e
 }
+
+// errRefused stands for every refusal of a sample, which nobody reads.
+var errRefused = errors.New("refused")
 
 func value(id, label string, v any, unit string) NamedValue {
 	code := ""

@@ -31,6 +31,7 @@ type Measurement struct {
 	tables   map[string]Table
 	alg      *algorithm
 	sameLen  [][2]string // pairs of lists that are combined element by element
+	sampler  *sampler    // nil: the sample is asked point by point
 }
 
 type step struct {
@@ -71,6 +72,9 @@ func Compile(def Definition, tables map[string]Table) (*Measurement, []Issue) {
 	c.outcomes()
 	if len(c.issues) > 0 {
 		return nil, c.issues
+	}
+	if def.Kind == Numeric {
+		c.m.sampler = compileSampler(c.m)
 	}
 	return c.m, nil
 }

@@ -14,7 +14,11 @@ func engineFunctions(tables map[string]Table) []expr.Option {
 					return nil, nil
 				}
 			}
-			return f.call(a)
+			v, err := f.call(a)
+			if i, whole := v.(int); whole { // sel hands a literal through
+				return float64(i), err
+			}
+			return v, err
 		}))
 	}
 	opts = append(opts, expr.Function("interp", func(a ...any) (any, error) {

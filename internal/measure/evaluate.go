@@ -57,6 +57,7 @@ type run struct {
 	// sentence that says so and the field at fault.
 	flawed map[string]problem.Field
 	r      Readings
+	call   algCall
 }
 
 // Evaluate computes the derived values, the outcome, its detail, the likelihood
@@ -277,7 +278,8 @@ func (ru *run) detail(o *outcome) string {
 }
 
 func (ru *run) algorithm(text bool) (verdict, error) {
-	v, err := ru.m.alg.run(&algCall{env: ru.env, params: ru.r.params, prefix: ru.r.prefix, quiet: !text})
+	ru.call = algCall{env: ru.env, params: ru.r.params, prefix: ru.r.prefix, quiet: !text, scratch: ru.call.scratch}
+	v, err := ru.m.alg.run(&ru.call)
 	if err != nil {
 		return verdict{}, err
 	}

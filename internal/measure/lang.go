@@ -290,7 +290,7 @@ func (c *checker) binary(n *ast.BinaryNode) (ast.Node, valueType, error) {
 		if lt.kind == kindNull || rt.kind == kindNull {
 			return &ast.BinaryNode{Operator: n.Operator, Left: left, Right: right}, result, nil
 		}
-		if lt.kind != rt.kind || lt.kind == kindList || lt.kind == kindMap {
+		if lt.kind != rt.kind || lt.kind == kindList || lt.kind == kindTextList || lt.kind == kindMap {
 			return nil, lt, fmt.Errorf("%q compares a %s with a %s", n.String(), lt.kind, rt.kind)
 		}
 	default:

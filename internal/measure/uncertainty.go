@@ -3,6 +3,7 @@ package measure
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"nextprobe/internal/problem"
@@ -55,6 +56,7 @@ type dimension struct {
 	mid, width  float64
 	low, high   float64
 	constrained bool
+	cell        *float64 // where an algorithm reads a single number's sample
 }
 
 func (m *Measurement) dimensions(r Readings) []dimension {
@@ -93,44 +95,77 @@ func (m *Measurement) likelihood(r Readings, central string) ([]OutcomeProb, err
 	if len(dims) > MaxList {
 		return nil, problem.New(problem.Invalid, "At most %d readings can carry an accuracy.", MaxList)
 	}
-	bases := primes(len(dims))
-	ru := m.newRun(r)
-	for k, v := range ru.env { // the sample writes into lists, the readings must stay
-		if l, ok := v.([]float64); ok {
-			ru.env[k] = append([]float64(nil), l...)
-		}
+	var counts []int
+	total := 0
+	fast := false
+	if m.sampler != nil {
+		counts, total, fast = m.sampler.shares(r, dims)
 	}
-	counts, total := map[string]int{}, 0
-	for i := range samples {
-		ru.draw(dims, bases, i)
-		v, err := ru.verdict(false)
-		if err != nil {
-			continue
-		}
-		counts[v.outcome]++
-		total++
+	if !fast {
+		counts, total = m.sharesByEngine(r, dims)
 	}
 	out := m.oneHot(central)
 	if total == 0 {
 		return out, nil
 	}
 	for i := range out {
-		out[i].Probability = float64(counts[out[i].ID]) / float64(total)
+		out[i].Probability = float64(counts[i]) / float64(total)
 	}
 	return out, nil
 }
 
-func (ru *run) draw(dims []dimension, bases []int, i int) {
-	for k, d := range dims {
-		x := d.mid + d.width*(2*halton(i, bases[k])-1)
-		if d.constrained {
-			x = min(max(x, d.low), d.high)
+// sharesByEngine asks each point of the sample for itself: the way of algorithms,
+// and the reference the columns are held to.
+func (m *Measurement) sharesByEngine(r Readings, dims []dimension) (counts []int, total int) {
+	ru := m.newRun(r)
+	ru.hold(dims)
+	points := make([]*[samples]float64, len(dims))
+	for k := range dims {
+		points[k] = haltonColumn(k)
+	}
+	counts = make([]int, len(m.outcomes))
+	for i := range samples {
+		for k := range dims {
+			ru.put(&dims[k], dims[k].at(points[k], i))
 		}
-		if d.element < 0 {
-			ru.env[d.id] = x
-		} else {
-			ru.env[d.id].([]float64)[d.element] = x
+		v, err := ru.verdict(false)
+		if err != nil {
+			continue
 		}
+		counts[slices.IndexFunc(m.outcomes, func(o outcome) bool { return o.ID == v.outcome })]++
+		total++
+	}
+	return counts, total
+}
+
+// hold gives the sample places of its own to write to: lists are copied, because
+// the readings must stay, and an algorithm's numbers stand behind pointers, so that
+// a new value costs no allocation. The engine and prepare want plain numbers.
+func (ru *run) hold(dims []dimension) {
+	for k, v := range ru.env {
+		if l, ok := v.([]float64); ok {
+			ru.env[k] = append([]float64(nil), l...)
+		}
+	}
+	if ru.m.alg == nil || ru.m.alg.prepare != nil {
+		return
+	}
+	for k := range dims {
+		if d := &dims[k]; d.element < 0 {
+			d.cell = new(float64)
+			ru.env[d.id] = d.cell
+		}
+	}
+}
+
+func (ru *run) put(d *dimension, x float64) {
+	switch {
+	case d.cell != nil:
+		*d.cell = x
+	case d.element < 0:
+		ru.env[d.id] = x
+	default:
+		ru.env[d.id].([]float64)[d.element] = x
 	}
 }
 
