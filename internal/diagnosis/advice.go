@@ -9,7 +9,8 @@ const (
 
 // Reason codes: why the advice is what it is.
 const (
-	// ReasonBestGain: this measurement saves most per money spent.
+	// ReasonBestGain: this measurement saves most per money spent, not counting
+	// what the repair spends anyway.
 	ReasonBestGain = "best_gain"
 	// ReasonAlreadyOpen: as best_gain, and its access is open already.
 	ReasonAlreadyOpen = "already_open"
@@ -35,8 +36,8 @@ const (
 	// ConfidentAt is the belief in a cause beyond which it is repaired.
 	ConfidentAt = 0.9
 	// EscalateAt is the belief in the unmodelled cause beyond which the engine
-	// says that this is outside what it knows, once no measurement pays; beyond
-	// ConfidentAt it says so at once.
+	// says that this is outside what it knows, once neither a measurement nor a
+	// repair of what it knows pays.
 	EscalateAt = 0.3
 	// tieWithin is the relative difference of scores that counts as a tie.
 	tieWithin = 0.05
@@ -48,6 +49,7 @@ type Reason struct {
 	Probability float64 // of the cause, of unmodelled, or of no fault
 	Gain        float64 // money the measurement is expected to save
 	Cost        float64 // money the measurement, or the needless repair, costs
+	Anyway      float64 // part of the measurement's cost that the repair will pay anyway
 	Loss        float64 // expected loss when acting now, the most that could be saved
 	Together    []string
 }
@@ -73,6 +75,8 @@ type Candidate struct {
 	Shifts   []Shift
 
 	own      float64 // money without the openings
+	anyway   float64 // money of the openings that the repair will need anyway
+	decides  bool    // some outcome changes what is done
 	together []string
 }
 

@@ -7,15 +7,25 @@ import (
 	"strings"
 )
 
-// policy chooses between two ways of ranking; both are kept because the
-// simulation compares them.
-type policy int
+// Policy is a way of ranking measurements; more than one is kept because the
+// simulation (deploy/bench/diagnosis) compares them.
+type Policy int
 
 const (
-	// byLoss ranks by the fall of expected loss per money.
-	byLoss policy = iota
-	// byRepairCost measures where cost + Σ P(x)·ECR(x) falls below ECR.
-	byRepairCost
+	// ByLoss ranks by the fall of expected loss per money: what ships.
+	ByLoss Policy = iota
+	// ByRepairCost measures where cost + Σ P(x)·ECR(x) falls below ECR.
+	ByRepairCost
+)
+
+const (
+	// gainScale turns a fall of the expected loss into money: each of its terms
+	// lies between half the money at stake and the whole.
+	gainScale = 2
+	// handlingMinutes go by around each measurement, whatever it is: getting the
+	// instrument, connecting it, writing down (common practice, no source). They
+	// count in the order, so that a heap of small tests is not taken for nothing.
+	handlingMinutes = 2
 )
 
 // Advise returns the next step: one measurement, a repair, or to hand over.
@@ -23,7 +33,7 @@ const (
 // unknown ids, numbers out of range, circular openings, or causes without a
 // repair cost. The same input gives the same advice.
 func (m *Model) Advise(ev []Observation, eco *Economy, st State) (*Advice, error) {
-	return m.advise(ev, eco, st, byLoss)
+	return m.AdviseBy(ev, eco, st, ByLoss)
 }
 
 // adviser carries one call of Advise.
@@ -32,15 +42,18 @@ type adviser struct {
 	l      *ledger
 	o      *outlook
 	st     State
-	rule   policy
+	rule   Policy
 	post   *Posterior
 	skip   []bool // confirmed causes
+	stake  *stake
+	first  int // the cause to repair if nothing is measured, or -1
 	loss   float64
 	repair float64
 	list   []*Candidate
 }
 
-func (m *Model) advise(ev []Observation, eco *Economy, st State, rule policy) (*Advice, error) {
+// AdviseBy is Advise by a policy of choice.
+func (m *Model) AdviseBy(ev []Observation, eco *Economy, st State, rule Policy) (*Advice, error) {
 	l, err := m.newLedger(eco, st)
 	if err != nil {
 		return nil, err
@@ -69,22 +82,13 @@ func (m *Model) advise(ev []Observation, eco *Economy, st State, rule policy) (*
 		a.skip[m.causeIndex[id]] = true
 	}
 	a.o = s.newOutlook(sol)
-	a.loss = a.expectedLoss(post.Marginals)
+	a.stake = a.newStake()
+	a.loss = a.stake.loss(post.Marginals, post.Unmodelled)
+	a.first = a.stake.repair(post.Marginals, post.Unmodelled)
 	a.repair = l.repairCost(post.Marginals, a.skip, post.Unmodelled, post.NoFault)
 	a.assess()
 	a.rank()
 	return a.decide(), nil
-}
-
-// expectedLoss is Φ, the sum of the losses of all causes not confirmed.
-func (a *adviser) expectedLoss(present []float64) float64 {
-	sum := 0.0
-	for i, p := range present {
-		if !a.skip[i] {
-			sum += a.l.loss(i, p)
-		}
-	}
-	return sum
 }
 
 // assess works out every action that can be taken now.
@@ -109,6 +113,7 @@ func (a *adviser) assess() {
 		c.Hazard = max(c.Hazard, hazard)
 		c.Minutes = act.Minutes + minutes
 		c.Cost = c.Minutes*eco.LabourPerMinute + eco.RiskCost[c.Hazard]
+		c.anyway = a.stake.anyway(c.Access) * eco.LabourPerMinute
 		c.own = act.Minutes*eco.LabourPerMinute + eco.RiskCost[act.Hazard]
 		after := a.o.outcomes(j)
 		c.Outcomes = make([]float64, len(after))
@@ -118,6 +123,7 @@ func (a *adviser) assess() {
 			c.Shifts[x] = a.shift(&after[x])
 		}
 		c.Gain = a.gain(j, after)
+		c.decides = a.stake.concerns(a.m.byFinding[j]) && a.decides(after)
 		a.list = append(a.list, c)
 	}
 }
@@ -125,21 +131,32 @@ func (a *adviser) assess() {
 // gain is the money the measurement saves, by the policy's own measure. It
 // cannot be negative but for rounding.
 func (a *adviser) gain(finding int, after []outcome) float64 {
-	if a.rule == byRepairCost {
+	if a.rule == ByRepairCost {
 		return math.Max(0, a.repair-a.repairAfter(finding, after))
 	}
 	left := 0.0
 	for x := range after {
 		if after[x].p > 0 {
-			left += after[x].p * a.expectedLoss(after[x].present)
+			left += after[x].p * a.stake.loss(after[x].present, after[x].share)
 		}
 	}
-	// φ lies between half the smaller expected cost and the whole; twice its
-	// fall is in the order of the money saved.
-	if g := 2 * (a.loss - left); g > 1e-12*a.loss {
+	if g := gainScale * (a.loss - left); g > 1e-12*a.loss {
 		return g
 	}
 	return 0
+}
+
+// decides reports whether some outcome changes what is done: another cause to
+// repair first than without the measurement, or none, or one where there was
+// none.
+func (a *adviser) decides(after []outcome) bool {
+	for x := range after {
+		o := &after[x]
+		if o.p >= leastDeciding && a.stake.repair(o.present, o.share) != a.first {
+			return true
+		}
+	}
+	return false
 }
 
 // repairAfter is Σ P(x)·ECR(x).
@@ -180,17 +197,18 @@ func (a *adviser) shift(o *outcome) Shift {
 	return s
 }
 
-// rank scores by gain over cost, lets openings be shared, and sorts.
+// rank scores by gain over cost, lets openings be shared, and sorts. What of the
+// openings the repair will pay anyway is no cost of the measurement.
 func (a *adviser) rank() {
 	for k := range a.list {
 		c := a.list[k]
-		c.Score = c.Gain / a.payable(c.Cost)
-		if a.rule == byRepairCost {
+		c.Score = c.Gain / a.payable(c.Cost-c.anyway)
+		if a.rule == ByRepairCost {
 			// Above 1 where ECO < ECR, and the larger the smaller ECO is.
-			c.Score = 1 + (c.Gain-c.Cost)/a.payable(0)
+			c.Score = 1 + (c.Gain-c.Cost)/math.Max(a.l.eco.LabourPerMinute, 1e-9)
 		}
 	}
-	if a.rule == byLoss {
+	if a.rule == ByLoss {
 		a.shareOpenings()
 	}
 	slices.SortStableFunc(a.list, func(x, y *Candidate) int { return cmp.Compare(y.Score, x.Score) })
@@ -210,10 +228,9 @@ func byTieRule(x, y *Candidate) int {
 	return cmp.Or(cmp.Compare(x.Hazard, y.Hazard), cmp.Compare(x.Cost, y.Cost), cmp.Compare(x.Finding, y.Finding))
 }
 
-// payable keeps a measurement that costs nothing from an infinite score: a
-// quarter of a minute is the least that anything takes.
+// payable is what a measurement costs in the order: with the handling around it.
 func (a *adviser) payable(cost float64) float64 {
-	return math.Max(cost, math.Max(a.l.eco.LabourPerMinute/4, 1e-9))
+	return math.Max(cost+handlingMinutes*a.l.eco.LabourPerMinute, 1e-9)
 }
 
 // shareOpenings raises the score of the first measurement behind each set of
@@ -249,12 +266,15 @@ func (a *adviser) shareOpenings() {
 
 func (a *adviser) bestPrefix(inside []*Candidate, box []string) {
 	minutes, hazard := a.l.reach(box)
-	cost := minutes*a.l.eco.LabourPerMinute + a.l.eco.RiskCost[hazard]
-	whole := 2 * a.loss
+	cost := (minutes-a.stake.anyway(box))*a.l.eco.LabourPerMinute + a.l.eco.RiskCost[hazard]
+	whole := gainScale * a.loss
 	left, best, size := 1.0, 0.0, 0
 	for k, c := range inside {
 		left *= 1 - math.Min(1, c.Gain/whole)
 		cost += c.own
+		if k > 0 { // payable adds the handling of the first
+			cost += handlingMinutes * a.l.eco.LabourPerMinute
+		}
 		if score := whole * (1 - left) / a.payable(cost); score > best {
 			best, size = score, k+1
 		}
@@ -283,36 +303,30 @@ func subset(a, b []string) bool {
 	return true
 }
 
-// decide applies the stop rules in order: sure enough, worth measuring, outside
-// what the model knows, worth repairing. A measurement that pays goes before
-// handing over at EscalateAt: after the complaint alone the unmodelled cause is
-// often that probable, and in simulation most such boards are then found.
+// decide applies the stop rules in order: sure enough, worth measuring, worth
+// repairing, outside what the model knows. What pays goes before handing over at
+// EscalateAt: after the complaint alone the unmodelled cause is often that
+// probable, and in simulation most such boards are then found.
 func (a *adviser) decide() *Advice {
 	adv := &Advice{Posterior: a.post, Candidates: make([]Candidate, len(a.list))}
 	for k, c := range a.list {
 		adv.Candidates[k] = *c
 	}
-	adv.Reason.Loss = 2 * a.loss
-	if a.post.Unmodelled > ConfidentAt {
-		return a.escalateFor(adv, ReasonUnmodelled, a.post.Unmodelled)
-	}
+	adv.Reason.Loss = gainScale * a.loss
 	if i := a.mostProbable(); i >= 0 && a.post.Marginals[i] > ConfidentAt {
 		return a.repairOf(adv, i, ReasonConfident)
 	}
-	if len(a.list) > 0 {
-		// The score is gain over cost, so beyond 1 the measurement pays.
-		if c := a.list[0]; c.Score > 1 {
-			return a.measure(adv, c)
-		}
+	if c := a.paying(); c != nil {
+		return a.measure(adv, c)
 	}
-	if a.post.Unmodelled > EscalateAt {
-		return a.escalateFor(adv, ReasonUnmodelled, a.post.Unmodelled)
-	}
-	if i := a.worthRepair(); i >= 0 {
+	if i := a.first; i >= 0 {
 		if len(a.list) == 0 {
 			return a.repairOf(adv, i, ReasonNothingLeft)
 		}
 		return a.repairOf(adv, i, ReasonNothingPays)
+	}
+	if a.post.Unmodelled > EscalateAt {
+		return a.escalateFor(adv, ReasonUnmodelled, a.post.Unmodelled)
 	}
 	if len(a.st.Confirmed) > 0 {
 		return a.repairOf(adv, a.m.causeIndex[a.st.Confirmed[0]], ReasonConfirmed)
@@ -328,10 +342,10 @@ func (a *adviser) measure(adv *Advice, c *Candidate) *Advice {
 	adv.Reason.Code = ReasonBestGain
 	if len(c.together) > 0 {
 		adv.Reason.Code, adv.Reason.Together = ReasonSharedOpening, c.together
-	} else if len(c.Access) == 0 && a.accessOf(c.Finding) != "" {
+	} else if len(c.Access) == 0 && a.l.takesTime(a.accessOf(c.Finding)) {
 		adv.Reason.Code = ReasonAlreadyOpen
 	}
-	adv.Reason.Gain, adv.Reason.Cost = c.Gain, c.Cost
+	adv.Reason.Gain, adv.Reason.Cost, adv.Reason.Anyway = c.Gain, c.Cost, c.anyway
 	j := a.m.findingIndex[c.Finding]
 	adv.ExpectedCost = c.Cost + a.repairAfter(j, a.o.outcomes(j))
 	return adv
@@ -378,17 +392,16 @@ func (a *adviser) mostProbable() int {
 	return best
 }
 
-// worthRepair is the cause with the highest probability by cost among those
-// that cost more left alone than repaired needlessly, or -1.
-func (a *adviser) worthRepair() int {
-	best := -1
-	for i, p := range a.post.Marginals {
-		if a.skip[i] || p*a.l.miss[i] <= (1-p)*a.l.wrong[i] {
-			continue
+// paying is the best measurement that is worth taking, or nil. By loss it must
+// save more than it costs, and one of its outcomes must change what is done.
+func (a *adviser) paying() *Candidate {
+	for _, c := range a.list {
+		if c.Score <= 1 {
+			return nil
 		}
-		if best < 0 || p*a.l.wrong[best] > a.post.Marginals[best]*a.l.wrong[i] {
-			best = i
+		if a.rule == ByRepairCost || c.decides {
+			return c
 		}
 	}
-	return best
+	return nil
 }

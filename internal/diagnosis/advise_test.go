@@ -147,14 +147,14 @@ func TestAdviseSharesAnOpening(t *testing.T) {
 	spec.Causes[0].Prior, spec.Causes[1].Prior = 0.02, 0.06
 	spec.Links[5].P, spec.Links[6].P = binary(0.6), binary(0.6)
 	m := mustNew(t, spec)
+	eco.Repairs[0].MissCost, eco.Repairs[1].MissCost = 80, 80
 	st := State{Unavailable: []string{"meter", "meter_two"}}
-	for parts := 100.0; parts < 1500; parts += 10 {
+	for parts := 0.0; parts < 1500; parts += 5 {
 		eco.Repairs[1].Parts = parts
-		eco.Repairs[1].MissCost = 2 * parts
 		adv := advice(t, m, seen("no_drive"), eco, st)
 		one, two := candidate(t, adv, "look_inside"), candidate(t, adv, "probe_inside")
 		if one.Gain > one.Cost || two.Gain > two.Cost {
-			break
+			t.Fatalf("with parts of %v one measurement pays alone: %+v, %+v", parts, one, two)
 		}
 		if adv.Kind == AdviseMeasure {
 			if adv.Reason.Code != ReasonSharedOpening || len(adv.Reason.Together) != 1 {
@@ -281,5 +281,49 @@ func TestEconomyMistakesAreNamed(t *testing.T) {
 	}
 	if _, err := m.Advise(nil, nil, State{}); problem.As(err) == nil {
 		t.Errorf("no economy: %v", err)
+	}
+}
+
+// What the repair will open anyway is no cost of looking there first.
+func TestAdviseSparesWhatTheRepairOpens(t *testing.T) {
+	t.Parallel()
+	spec, eco := bench()
+	m := mustNew(t, spec)
+	st := State{Unavailable: []string{"meter", "meter_two"}}
+	before := candidate(t, advice(t, m, seen("no_drive"), eco, st), "look_inside")
+	eco.Repairs[0].Access, eco.Repairs[1].Access = []string{"box"}, []string{"box"}
+	adv := advice(t, m, seen("no_drive"), eco, st)
+	after := candidate(t, adv, "look_inside")
+	if before.Cost != after.Cost {
+		t.Errorf("the cost went from %v to %v; only what counts against it changes", before.Cost, after.Cost)
+	}
+	if !(after.anyway > 0.8*(after.Cost-after.own)) || before.anyway != 0 || !(after.Score > before.Score) {
+		t.Errorf("of %v %v is spent anyway; score %v, then %v", after.Cost, after.anyway, before.Score, after.Score)
+	}
+	if adv.Kind != AdviseMeasure || adv.Reason.Anyway != after.anyway {
+		t.Errorf("advice %s %+v", adv.Kind, adv.Reason)
+	}
+}
+
+// A cause that the evidence did not raise is no reason to measure, however
+// costly it would be to leave it; one that it raised is.
+func TestAdviseLeavesUnraisedCausesAlone(t *testing.T) {
+	t.Parallel()
+	spec, eco := bench()
+	spec.Findings = append(spec.Findings, Finding{"tyre_gauge", twoLevels, binary(0.01)})
+	spec.Links = append(spec.Links, Link{"tyre_flat", "tyre_gauge", binary(0.95)})
+	eco.Actions = append(eco.Actions, Action{Finding: "tyre_gauge", Minutes: 1})
+	eco.Repairs[2].MissCost = 1e6
+	m := mustNew(t, spec)
+	gauge := func(ev []Observation) float64 { return candidate(t, advice(t, m, ev, eco, State{}), "tyre_gauge").Gain }
+	if g := gauge(seen("no_drive")); g > 1e-6 {
+		t.Errorf("a board that does not drive: gauging the tyre gains %v", g)
+	}
+	if adv := advice(t, m, seen("soft_ride"), eco, State{}); adv.Cause != "tyre_flat" && adv.Finding != "tyre_gauge" {
+		t.Errorf("a soft ride: %s %s %s", adv.Kind, adv.Finding, adv.Cause)
+	}
+	// Where nothing was complained of, what may be left behind is all there is.
+	if g := gauge(nil); g <= 0 {
+		t.Error("a board without complaint: gauging the tyre gains nothing")
 	}
 }

@@ -31,8 +31,9 @@ type RepairCost struct {
 	Cause   string
 	Minutes float64
 	Parts   float64 // money
-	// MissCost is the money lost when the cause is present and the board goes
-	// back with it: the comeback, and more where people may come to harm.
+	// MissCost is the money expected to be lost when the cause is present and is
+	// not repaired: another round where the proofs before hand-back show it, the
+	// comeback where they do not, and more where people may come to harm.
 	MissCost float64
 	// VerifyCost is the money to prove the repair.
 	VerifyCost float64
@@ -77,8 +78,9 @@ type ledger struct {
 	eco      *Economy
 	openings map[string]*Opening
 	open     map[string]bool
-	wrong    []float64 // by cause: money of a needless repair
-	miss     []float64 // by cause: money of leaving it
+	wrong    []float64  // by cause: money of a needless repair
+	miss     []float64  // by cause: money of leaving it
+	needs    [][]string // by cause: openings still to open for its repair
 	escalate float64
 }
 
@@ -87,7 +89,7 @@ func (m *Model) newLedger(eco *Economy, st State) (*ledger, error) {
 		return nil, problem.InField("economy", "no costs given")
 	}
 	l := &ledger{eco: eco, openings: make(map[string]*Opening), open: make(map[string]bool),
-		wrong: make([]float64, len(m.causes)), miss: make([]float64, len(m.causes))}
+		wrong: make([]float64, len(m.causes)), miss: make([]float64, len(m.causes)), needs: make([][]string, len(m.causes))}
 	var c checker
 	l.readOpenings(&c, st)
 	m.checkActions(&c, l, st)
@@ -232,6 +234,7 @@ func (m *Model) readRepairs(c *checker, l *ledger) {
 			}
 		}
 		minutes, _ := l.reach(need)
+		l.needs[i] = l.missing(need)
 		l.wrong[i] = (r.Minutes+minutes)*l.eco.LabourPerMinute + r.Parts + r.VerifyCost
 		l.miss[i] = r.MissCost
 	}
@@ -270,13 +273,25 @@ func (l *ledger) missing(want []string) []string {
 func (l *ledger) reach(want []string) (minutes float64, hazard int) {
 	for _, id := range l.missing(want) {
 		o := l.openings[id]
-		minutes += o.OpenMinutes + o.CloseMinutes
-		if o.Reseal && !l.behindSeal(o) {
-			minutes += o.ResealMinutes
-		}
+		minutes += l.minutesOf(o)
 		hazard = max(hazard, o.Hazard)
 	}
 	return minutes, hazard
+}
+
+// minutesOf is the minutes to open and close one opening, its leak test included.
+func (l *ledger) minutesOf(o *Opening) float64 {
+	if o.Reseal && !l.behindSeal(o) {
+		return o.OpenMinutes + o.CloseMinutes + o.ResealMinutes
+	}
+	return o.OpenMinutes + o.CloseMinutes
+}
+
+// takesTime reports whether reaching an opening takes any time with all closed:
+// the outside of a board is open to everybody.
+func (l *ledger) takesTime(id string) bool {
+	o := l.openings[id]
+	return o != nil && (l.minutesOf(o) > 0 || slices.ContainsFunc(o.Requires, l.takesTime))
 }
 
 // behindSeal reports whether an opening lies behind another sealed one, whose

@@ -14,7 +14,7 @@ type shopFloor struct {
 	eco    *Economy
 	r      *rand.Rand
 	choose func(*Advice) (finding, cause string) // nil: follow the advice
-	rule   policy
+	rule   Policy
 }
 
 // handOver is the money lost on a board that is not repaired.
@@ -105,7 +105,7 @@ func (f *shopFloor) board(t testing.TB, symptoms []int) tally {
 	m := f.m
 	repairs := 0
 	for range 80 {
-		adv, err := m.advise(ev, f.eco, st, f.rule)
+		adv, err := m.AdviseBy(ev, f.eco, st, f.rule)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -136,7 +136,8 @@ func (f *shopFloor) board(t testing.TB, symptoms []int) tally {
 		if repairs++; repairs == 1 && truth[i] {
 			out.firstRight++
 		}
-		if m, err = m.WithPriors(map[string]float64{cause: 0.01}); err != nil {
+		// What was repaired is proven, so that it is ruled out.
+		if m, err = m.WithPriors(map[string]float64{cause: 0}); err != nil {
 			t.Fatal(err)
 		}
 		if truth[i] {
@@ -186,12 +187,12 @@ func simulate(t testing.TB, spec Spec, eco *Economy, symptoms []int, boards int)
 	result := make(map[string]tally)
 	for _, p := range []struct {
 		name   string
-		rule   policy
+		rule   Policy
 		choose func(*Advice) (string, string)
 	}{
-		{"expected loss", byLoss, nil},
-		{"repair cost", byRepairCost, nil},
-		{"cheapest first", byLoss, cheapestFirst},
+		{"expected loss", ByLoss, nil},
+		{"repair cost", ByRepairCost, nil},
+		{"cheapest first", ByLoss, cheapestFirst},
 	} {
 		f := &shopFloor{spec: spec, m: m, eco: eco, r: rand.New(rand.NewPCG(7, 11)), rule: p.rule, choose: p.choose}
 		var sum tally

@@ -1,6 +1,8 @@
 package faultlib
 
 import (
+	"maps"
+	"math"
 	"slices"
 	"strings"
 
@@ -11,11 +13,14 @@ import (
 // the work at any rate and in any currency. They are estimates (common practice,
 // no source); a shop's own money enters by EconomyContext.
 const (
+	// reworkHours: a fault that the proofs before hand-back show sends the board
+	// back to diagnosis, with what was closed to open again.
+	reworkHours = 1
 	// comebackHours: a board that comes back costs a second intake, a second
 	// diagnosis, shipping or a courtesy, and the good name.
 	comebackHours = 4
-	// harmHours: a fault left in the board that can hurt somebody. No sum makes
-	// good for it; it only has to outweigh every repair and test.
+	// harmHours: somebody hurt by a fault left in the board. No sum makes good for
+	// it; it only has to outweigh every repair and test.
 	harmHours = 60
 	// smallPartHours and assemblyHours: what a part costs, where no price is
 	// given: a contact, a seal or a sensor against a pack, a controller, a motor.
@@ -39,6 +44,17 @@ const harmLink = 0.1
 
 // assemblies are words in a part's name that mean a dear one.
 var assemblies = []string{"controller", "pack", "motor", "stator", "rotor", "BMS", "charger"}
+
+const (
+	// handBack is the interlock whose checks every hand-back asks for.
+	handBack = "hand_back"
+	// historyGroup holds symptoms that tell what happened to a board, which no
+	// ride reproduces.
+	historyGroup = "history"
+	// rideShows is how much of a symptom's probability the verification ride
+	// repeats: it is short and in fair weather (estimate).
+	rideShows = 0.6
+)
 
 // leakTest is the measurement that proves a sealed box once it is closed.
 const leakTest = "box_leak_decay"
@@ -106,10 +122,10 @@ func (l *Library) resealMinutes(facts map[string]string) float64 {
 
 func (l *Library) repairCost(c *Cause, ctx EconomyContext) diagnosis.RepairCost {
 	hour := ctx.LabourPerHour
-	r := diagnosis.RepairCost{Cause: c.ID, Minutes: (c.RepairMinutes[0] + c.RepairMinutes[1]) / 2, MissCost: comebackHours * hour}
-	if l.CanHarm(c.ID) {
-		r.MissCost += harmHours * hour
-	}
+	escaped := comebackHours + harmHours*l.harm(c)
+	caught := l.Caught(c.ID)
+	r := diagnosis.RepairCost{Cause: c.ID, Minutes: (c.RepairMinutes[0] + c.RepairMinutes[1]) / 2,
+		MissCost: (caught*reworkHours + (1-caught)*escaped) * hour}
 	if p, ok := ctx.PartsCost[c.ID]; ok {
 		r.Parts = p
 	} else {
@@ -127,6 +143,40 @@ func (l *Library) repairCost(c *Cause, ctx EconomyContext) diagnosis.RepairCost 
 	return r
 }
 
+// Caught is the probability that the proofs which every hand-back asks for show
+// a cause that is still in the board: one of these measurements comes out
+// abnormal, or the ride reproduces a symptom of it. What is asked for only where
+// a box was opened counts as asked for, since a cause that such a proof can show
+// sits in a box. It is 0 for an unknown cause.
+func (l *Library) Caught(cause string) float64 {
+	link := l.LinksOf(cause)
+	if link == nil {
+		return 0
+	}
+	unseen := 1.0
+	for _, il := range l.Interlocks {
+		if il.Action != handBack {
+			continue
+		}
+		for _, ck := range il.Require {
+			row := link.Outcomes[ck.Measurement]
+			shown := 0.0
+			for _, o := range slices.Sorted(maps.Keys(row)) {
+				if !contains(ck.Outcomes, o) {
+					shown += row[o]
+				}
+			}
+			unseen *= 1 - math.Min(1, shown)
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(link.Symptoms)) {
+		if s := l.Symptom(id); s != nil && s.Group != historyGroup {
+			unseen *= 1 - rideShows*link.Symptoms[id]
+		}
+	}
+	return 1 - unseen
+}
+
 // CanHarm reports whether a cause left in a board can hurt somebody: its hazard
 // is 3 or more, or it is linked to a symptom by which a board throws its rider.
 func (l *Library) CanHarm(cause string) bool {
@@ -139,6 +189,26 @@ func (l *Library) CanHarm(cause string) bool {
 	}
 	link := l.LinksOf(cause)
 	return link != nil && slices.ContainsFunc(harmful, func(s string) bool { return link.Symptoms[s] >= harmLink })
+}
+
+// harm is how likely a cause that escaped the proofs hurts somebody: as likely as
+// the strongest of its links to a symptom by which a board throws its rider, and
+// at least what its hazard makes of it (estimates; the hazard is that of working
+// on it, and a pack that burns is the worst of it).
+func (l *Library) harm(c *Cause) float64 {
+	p := 0.0
+	switch {
+	case c.Hazard >= 4:
+		p = 0.5
+	case c.Hazard == 3:
+		p = 0.1
+	}
+	if link := l.LinksOf(c.ID); link != nil {
+		for _, s := range harmful {
+			p = math.Max(p, link.Symptoms[s])
+		}
+	}
+	return p
 }
 
 // partsHours estimates parts where no price is known: an assembly is dear, one

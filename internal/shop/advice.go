@@ -107,7 +107,12 @@ func (q *inquiry) measureText() string {
 		}
 		return fmt.Sprintf("%s is worth the opening it needs, because more can be measured behind it: %s.", title, andList(names))
 	}
-	return fmt.Sprintf("%s tells most for its cost: %s to take, %s expected to be saved.", title, q.money(r.Cost), q.money(r.Gain))
+	toTake := q.money(r.Cost) + " to take"
+	if r.Anyway >= r.Cost/4 {
+		// Else a measurement could seem to cost more than it saves.
+		toTake += fmt.Sprintf(", of which the repair will most probably spend %s anyway on what it opens", q.money(r.Anyway))
+	}
+	return fmt.Sprintf("%s tells most for its cost: %s; about %s expected to be saved.", title, toTake, q.money(r.Gain))
 }
 
 func (q *inquiry) repairText(cause, code string) Advice {
