@@ -17,6 +17,7 @@ type ObservationInput struct {
 	Readings    map[string]any `json:"readings"`
 	Outcome     string         `json:"outcome"`
 	Unavailable bool           `json:"unavailable"`
+	Instrument  *shop.ID       `json:"instrument"`
 }
 
 // AccessInput is the body of POST /jobs/{id}/access.
@@ -27,9 +28,10 @@ type AccessInput struct {
 
 // EvaluateInput is the body of POST /measurements/{id}/evaluate.
 type EvaluateInput struct {
-	Readings map[string]any `json:"readings"`
-	Outcome  string         `json:"outcome"`
-	Board    map[string]any `json:"board"`
+	Readings   map[string]any `json:"readings"`
+	Outcome    string         `json:"outcome"`
+	Board      map[string]any `json:"board"`
+	Instrument *shop.ID       `json:"instrument"`
 }
 
 // Readings are raw readings as they were typed, by the measurement's input ids.

@@ -46,6 +46,7 @@ type VerificationInput struct {
 	Verification string         `json:"verification"`
 	Readings     map[string]any `json:"readings"`
 	Outcome      string         `json:"outcome"`
+	Instrument   *shop.ID       `json:"instrument"`
 }
 
 func (h *handlers) confirmFault(c echo.Context) error {
@@ -115,7 +116,9 @@ func (h *handlers) addVerification(c echo.Context) error {
 	if err := httpkit.DecodeJSON(c, &in); err != nil {
 		return err
 	}
-	v, err := h.svc.Verify(c.Request().Context(), actorOf(c), id, shop.VerificationInput{Measurement: in.Verification, Readings: in.Readings, Outcome: in.Outcome})
+	v, err := h.svc.Verify(c.Request().Context(), actorOf(c), id, shop.VerificationInput{
+		Measurement: in.Verification, Readings: in.Readings, Outcome: in.Outcome, Instrument: in.Instrument,
+	})
 	if err != nil {
 		return err
 	}

@@ -91,6 +91,21 @@ var constraints = map[string]rule{
 	"stock_movements_immutable":         {problem.Conflict, "", "An entry of the ledger is never changed; add one that puts it right."},
 	"stock_not_negative":                {problem.Conflict, "quantity", "there are not that many in stock; count the shelf or take fewer"},
 
+	// Instruments.
+	"instruments_pkey":                  idTaken,
+	"instruments_shop":                  noShop,
+	"instruments_name_unique":           {problem.Conflict, "name", "another instrument has this name; a retired one keeps it too"},
+	"instruments_name_present":          {problem.Invalid, "name", "must not be empty"},
+	"instruments_version_positive":      {problem.Invalid, "version", "must be 1 or more"},
+	"instrument_ranges_pkey":            {problem.Conflict, "", "The ranges were changed at the same moment; look at the instrument again."},
+	"instrument_ranges_instrument":      {problem.NotFound, "", "There is no such instrument in this shop."},
+	"instrument_ranges_line_positive":   {problem.Invalid, "ranges", "must count lines up from 1"},
+	"instrument_ranges_unit_present":    {problem.Invalid, "ranges.unit", "must be a UCUM unit such as V, Ohm or Cel"},
+	"instrument_ranges_in_order":        {problem.Invalid, "ranges.to", "must be above where the range begins"},
+	"instrument_ranges_resolution_fits": {problem.Invalid, "ranges.resolution", "must be above 0 and no more than the range"},
+	"instrument_ranges_pct_range":       {problem.Invalid, "ranges.plus_minus_pct", "must be from 0 to 100 % of the reading"},
+	"instrument_ranges_counts_range":    {problem.Invalid, "ranges.counts", "must be from 0 to 10000"},
+
 	// Jobs.
 	"jobs_pkey":                      idTaken,
 	"jobs_number_unique":             {problem.Conflict, "", "Another job was opened at the same moment; try again."},
@@ -130,6 +145,8 @@ var constraints = map[string]rule{
 	"observations_retraction_has_who":     {problem.Invalid, "retracted_by", "must say who retracted it"},
 	"observations_invalidation_has_event": {problem.Invalid, "invalidated_by", "must name the event that made it invalid"},
 	"observations_superseded_by_another":  {problem.Invalid, "superseded_by", "must be another observation"},
+	"observations_instrument":             {problem.Invalid, "instrument", "there is no such instrument in this shop"},
+	"observations_instrument_measures":    {problem.Invalid, "instrument", "belongs to a measurement that was taken"},
 	"observations_active_once":            {problem.Conflict, "", "This symptom or measurement is recorded already; retract the earlier record or replace it."},
 	"access_events_pkey":                  idTaken,
 	"access_events_job":                   noJob,
@@ -169,6 +186,7 @@ var constraints = map[string]rule{
 	"verifications_job":                       noJob,
 	"verifications_measurement_present":       {problem.Invalid, "verification", "must name a measurement of the library"},
 	"verifications_result_object":             {problem.Invalid, "result", "must be an object"},
+	"verifications_instrument":                {problem.Invalid, "instrument", "there is no such instrument in this shop"},
 	"verifications_invalidation_has_event":    {problem.Invalid, "invalidated_by", "must name the event that made it invalid"},
 	"diagnosis_snapshots_pkey":                idTaken,
 	"diagnosis_snapshots_job":                 noJob,

@@ -34,6 +34,8 @@ func filled(t *testing.T) (b *bench, job shop.Job) {
 	b.ok(s.AddConnector(b.ctx, shopID, con, b.audit("connector.add", con.ID)))
 	_, err = s.Move(b.ctx, shopID, shop.Movement{PartID: b.part.ID, Quantity: 10, Reason: "received", At: t0}, b.audit("part.move", b.part.ID))
 	b.ok(err)
+	meter := shop.Instrument{ID: newID(), Name: "Meter 1", Ranges: []shop.InstrumentRange{{Unit: "V", High: 6, Resolution: 0.001, PlusMinusPct: 0.5, Counts: 2}}}
+	b.ok(s.AddInstrument(b.ctx, shopID, meter, b.audit("instrument.create", meter.ID)))
 	first := b.openJob(b.board.ID, days(-50), nil)
 	b.move(&first, shop.Returned, days(-49))
 	n := b.newJob(b.board.ID, t0, nil)
@@ -197,6 +199,22 @@ var breaches = []breach{
 	{"installed_parts_removed_after_installed", "installed_parts", `{"removed_at":"2001-01-01T00:00:00Z"}`, ""},
 	{"installed_parts_km_not_negative", "installed_parts", `{"installed_km":-1}`, ""},
 	{"installed_parts_removed_km_has_time", "installed_parts", `{"removed_km":5}`, ""},
+	{"instruments_shop", "instruments", `{"shop_id":` + strange + `}`, ""},
+	{"instruments_name_unique", "instruments", `{"name":" meter 1"}`, ""},
+	{"instruments_name_present", "instruments", `{"name":" "}`, ""},
+	{"instruments_version_positive", "instruments", `{"name":"x","version":0}`, ""},
+	{"instrument_ranges_instrument", "instrument_ranges", `{"instrument_id":` + strange + `}`, ""},
+	{"instrument_ranges_line_positive", "instrument_ranges", `{"line":0}`, ""},
+	{"instrument_ranges_unit_present", "instrument_ranges", `{"line":2,"unit":" "}`, ""},
+	{"instrument_ranges_in_order", "instrument_ranges", `{"line":2,"low":7}`, ""},
+	{"instrument_ranges_in_order", "instrument_ranges", `{"line":2,"high":"NaN"}`, ""},
+	{"instrument_ranges_resolution_fits", "instrument_ranges", `{"line":2,"resolution":0}`, ""},
+	{"instrument_ranges_pct_range", "instrument_ranges", `{"line":2,"plus_minus_pct":"NaN"}`, ""},
+	{"instrument_ranges_counts_range", "instrument_ranges", `{"line":2,"counts":-1}`, ""},
+	{"observations_instrument", "", "", `update observations set instrument_id = ` + "'00000000-0000-4000-8000-000000000001'" + ` where result is not null`},
+	{"observations_instrument_measures", "", "", `update observations set instrument_id = (select id from instruments) where result is null`},
+	{"verifications_instrument", "verifications", `{"instrument_id":` + strange + `}`, ""},
+
 	{"faults_cause_once", "faults", `{}`, ""},
 	{"faults_job", "faults", `{"job_id":` + strange + `}`, ""},
 	{"faults_connector_of_board", "faults", `{"connector_id":` + strange + `}`, ""},

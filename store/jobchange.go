@@ -156,10 +156,10 @@ select 1 from o union all select 1 from v`, w.shopID, w.job.ID, id, w.c.At, w.c.
 func queueObservation(b *pgx.Batch, shopID, jobID shop.ID, o *shop.Observation, at time.Time, by string) {
 	b.Queue(`
 insert into observations (shop_id, job_id, id, kind, symptom, present, measurement, unavailable, result, from_exposure,
-  at, by_name, retracted_at, retracted_by, superseded_by, invalidated_at, invalidated_by)
-values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)`,
+  at, by_name, retracted_at, retracted_by, superseded_by, invalidated_at, invalidated_by, instrument_id)
+values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)`,
 		shopID, jobID, newID(o.ID), o.Kind, o.Symptom, o.Present, o.Measurement, o.Unavailable, o.Result, o.FromExposure,
-		firstTime(o.At, at), firstText(o.By, by), o.RetractedAt, o.RetractedBy, o.SupersededBy, o.InvalidatedAt, o.InvalidatedBy)
+		firstTime(o.At, at), firstText(o.By, by), o.RetractedAt, o.RetractedBy, o.SupersededBy, o.InvalidatedAt, o.InvalidatedBy, o.InstrumentID)
 }
 
 func (w *changeWriter) access() {
@@ -230,10 +230,11 @@ values ($1, $2, $3, $4, coalesce(nullif($5, ''), (select name from parts where s
 func (w *changeWriter) records() {
 	if v := w.c.Verify; v != nil {
 		w.b.Queue(`
-insert into verifications (shop_id, job_id, id, measurement, result, passed, at, by_name, invalidated_at, invalidated_by)
-values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+insert into verifications (shop_id, job_id, id, measurement, result, passed, at, by_name, invalidated_at, invalidated_by,
+  instrument_id)
+values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
 			w.shopID, w.job.ID, newID(v.ID), v.Measurement, v.Result, v.Passed, firstTime(v.At, w.c.At), firstText(v.By, w.c.By),
-			v.InvalidatedAt, v.InvalidatedBy)
+			v.InvalidatedAt, v.InvalidatedBy, v.InstrumentID)
 	}
 	if v := w.c.Snapshot; v != nil {
 		w.b.Queue(`

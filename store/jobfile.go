@@ -31,7 +31,7 @@ select id, coalesce(from_state, ''), to_state, reason, at, by_name from job_stat
  where shop_id = $1 and job_id = $2 order by step`, shopID, id).Query(into(&f.States, scanState))
 		b.Queue(`
 select id, kind, symptom, present, measurement, unavailable, result, from_exposure, at, by_name,
-  retracted_at, retracted_by, superseded_by, invalidated_at, invalidated_by from observations
+  retracted_at, retracted_by, superseded_by, invalidated_at, invalidated_by, instrument_id from observations
  where shop_id = $1 and job_id = $2 order by at, id`, shopID, id).Query(into(&f.Observations, scanObservation))
 		b.Queue(`
 select id, opening, state, implied, at, by_name from access_events
@@ -45,7 +45,7 @@ select id, fault_id, action, minutes, note, at, by_name from repairs
 select repair_id, part_id, part_name, quantity, lot, serial from repair_parts
  where shop_id = $1 and job_id = $2 order by repair_id, line`, shopID, id).Query(into(&parts, scanUsedPart))
 		b.Queue(`
-select id, measurement, result, passed, at, by_name, invalidated_at, invalidated_by from verifications
+select id, measurement, result, passed, at, by_name, invalidated_at, invalidated_by, instrument_id from verifications
  where shop_id = $1 and job_id = $2 order by at, id`, shopID, id).Query(into(&f.Verifications, scanVerification))
 	})
 	if err != nil {
@@ -87,7 +87,7 @@ func scanState(row pgx.CollectableRow) (v shop.StateChange, err error) {
 
 func scanObservation(row pgx.CollectableRow) (o shop.Observation, err error) {
 	err = row.Scan(&o.ID, &o.Kind, &o.Symptom, &o.Present, &o.Measurement, &o.Unavailable, &o.Result, &o.FromExposure,
-		&o.At, &o.By, &o.RetractedAt, &o.RetractedBy, &o.SupersededBy, &o.InvalidatedAt, &o.InvalidatedBy)
+		&o.At, &o.By, &o.RetractedAt, &o.RetractedBy, &o.SupersededBy, &o.InvalidatedAt, &o.InvalidatedBy, &o.InstrumentID)
 	return o, err
 }
 
@@ -113,6 +113,6 @@ func scanUsedPart(row pgx.CollectableRow) (p usedPart, err error) {
 }
 
 func scanVerification(row pgx.CollectableRow) (v shop.Verification, err error) {
-	err = row.Scan(&v.ID, &v.Measurement, &v.Result, &v.Passed, &v.At, &v.By, &v.InvalidatedAt, &v.InvalidatedBy)
+	err = row.Scan(&v.ID, &v.Measurement, &v.Result, &v.Passed, &v.At, &v.By, &v.InvalidatedAt, &v.InvalidatedBy, &v.InstrumentID)
 	return v, err
 }

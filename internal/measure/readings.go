@@ -21,9 +21,11 @@ const maxValue = 1e12
 // as rectangular within the limit (JCGM 100:2008, 4.3.7).
 type Accuracy struct {
 	PlusMinusPct, Counts, Resolution float64
+
+	stated bool // by the reading itself
 }
 
-func (a Accuracy) zero() bool { return a == Accuracy{} }
+func (a Accuracy) zero() bool { return a.PlusMinusPct == 0 && a.Counts == 0 && a.Resolution == 0 }
 
 // halfWidth returns the half width of the interval, in the input's unit.
 func (a Accuracy) halfWidth(value, lastDigit float64) float64 {
@@ -47,6 +49,13 @@ type ParseOptions struct {
 	Facts map[string]any
 	// Accuracy per input id, used where a reading states none of its own.
 	Accuracy map[string]Accuracy
+	// HalfWidth, when set, is asked for every measured number that has no accuracy
+	// from elsewhere: half of the interval in which the true value lies, in unit,
+	// which is the input's; 0 where it is not known. field is the input's id, with
+	// an index in a list. An instrument's limits differ from range to range, so that
+	// the value must be known before its accuracy is. It is not asked for counts, for
+	// plain numbers, for over-range readings and for what a board's record states.
+	HalfWidth func(field string, unit units.Unit, value float64) float64
 	// Prefix of field names in errors; "readings" when empty.
 	Prefix string
 }
@@ -248,7 +257,7 @@ func (rd *reader) splitAccuracy(field string, v any, unit units.Unit, fallback A
 	if !stated {
 		return left, fallback, true
 	}
-	return left, Accuracy{got[0], got[1], got[2]}, true
+	return left, Accuracy{PlusMinusPct: got[0], Counts: got[1], Resolution: got[2], stated: true}, true
 }
 
 // quantity reads one number; width is the half width of its accuracy interval.
@@ -274,14 +283,25 @@ func (rd *reader) quantity(in *input, field string, v any, fallback Accuracy) (v
 		rd.fail(field, "%s", msg)
 		return 0, 0, false
 	}
-	if acc.zero() || in.integer || (in.over > 0 && q.Value >= in.over) {
+	if in.integer || (in.over > 0 && q.Value >= in.over) {
 		return q.Value, 0, true
+	}
+	if acc.zero() {
+		return q.Value, rd.instrument(in, field, q.Value, acc), true
 	}
 	if acc.Counts > 0 && acc.Resolution == 0 && q.Step == 0 {
 		rd.fail(field, "counts need a resolution, because a bare number does not show its last digit")
 		return 0, 0, false
 	}
 	return q.Value, acc.halfWidth(q.Value, q.Step), true
+}
+
+// instrument asks the caller's instrument for the half width of a reading.
+func (rd *reader) instrument(in *input, field string, value float64, acc Accuracy) float64 {
+	if rd.opt.HalfWidth == nil || acc.stated || in.unit == (units.Unit{}) || slices.Contains(rd.out.filled, in.ID) {
+		return 0
+	}
+	return rd.opt.HalfWidth(field, in.unit, value)
 }
 
 // refuse says why a number cannot be this input's value, or "".

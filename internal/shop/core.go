@@ -56,6 +56,8 @@ type bench struct {
 	ed   *edition
 	file JobFile
 	shop Shop
+	// instrument is what the reading to be recorded was taken with; nil: not said.
+	instrument *Instrument
 }
 
 // rule decides one use case on a job: what is to be written, or why not.

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"time"
 
 	"nextprobe/internal/faultlib"
 	"nextprobe/internal/measure"
@@ -33,12 +34,14 @@ func boardFacts(b Board) map[string]any {
 // takeResult computes what a measurement came to on the job's board. A bare
 // outcome is the technician's own judgement; with readings beside it the two
 // must agree.
-func takeResult(b bench, m *faultlib.Measurement, readings map[string]any, outcome string) (Result, error) {
-	r, warnings, err := compute(m, readings, outcome, boardFacts(b.file.Board))
+func takeResult(b bench, m *faultlib.Measurement, readings map[string]any, outcome string, at time.Time) (Result, error) {
+	use := usageOf(b.instrument, at)
+	r, warnings, err := compute(m, readings, outcome, boardFacts(b.file.Board), use)
 	if err != nil {
 		return Result{}, err
 	}
 	out := Result{Readings: readings, Outcome: r.Outcome, Detail: r.Detail, Likelihood: map[string]float64{}, Values: values(r), Text: r.Text, Warnings: warnings}
+	out.Instrument, _ = use.record()
 	for _, o := range r.Likelihood {
 		if o.Probability > 0 {
 			out.Likelihood[o.ID] = o.Probability
@@ -47,7 +50,7 @@ func takeResult(b bench, m *faultlib.Measurement, readings map[string]any, outco
 	return out, nil
 }
 
-func compute(m *faultlib.Measurement, readings map[string]any, outcome string, facts map[string]any) (measure.Result, []string, error) {
+func compute(m *faultlib.Measurement, readings map[string]any, outcome string, facts map[string]any, use *usage) (measure.Result, []string, error) {
 	var none measure.Result
 	var c checker
 	c.readable("readings", readings)
@@ -64,9 +67,14 @@ func compute(m *faultlib.Measurement, readings map[string]any, outcome string, f
 		return none, nil, problem.InField("readings", "do not belong here: %s is judged by eye; give the outcome, %s", m.ID, orList(outcomeIDs(m)))
 	case readings == nil:
 		r, err := how.Inspect(outcome)
-		return r, nil, err
+		_, warnings := use.record()
+		return r, warnings, err
 	}
-	parsed, odd, err := how.Parse(readings, measure.ParseOptions{Facts: facts})
+	opt := measure.ParseOptions{Facts: facts}
+	if use != nil {
+		opt.HalfWidth = use.halfWidth
+	}
+	parsed, odd, err := how.Parse(readings, opt)
 	if err != nil {
 		return none, nil, err
 	}
@@ -81,7 +89,8 @@ func compute(m *faultlib.Measurement, readings map[string]any, outcome string, f
 	for _, w := range odd {
 		warnings = append(warnings, w.Field+": "+w.Message)
 	}
-	return r, warnings, nil
+	_, ofUse := use.record()
+	return r, append(warnings, ofUse...), nil
 }
 
 // readable refuses texts in readings that could not be stored or shown: some
@@ -143,11 +152,16 @@ func (s *Service) Evaluate(ctx context.Context, a Actor, measurement string, in 
 	if err != nil {
 		return Evaluation{}, err
 	}
-	return evaluation(lib, measurement, in.Readings, in.Outcome, in.Board)
+	inst, err := s.usable(ctx, a, in.Instrument)
+	if err != nil {
+		return Evaluation{}, err
+	}
+	return evaluation(lib, measurement, in, usageOf(inst, s.time()))
 }
 
-// EvaluateFor is Evaluate with the facts of the job's board and the job's library.
-func (s *Service) EvaluateFor(ctx context.Context, a Actor, jobID ID, measurement string, readings map[string]any) (Evaluation, error) {
+// EvaluateFor is Evaluate with the facts of the job's board, whatever in.Board
+// says, and the job's library.
+func (s *Service) EvaluateFor(ctx context.Context, a Actor, jobID ID, measurement string, in EvaluateInput) (Evaluation, error) {
 	f, err := s.Job(ctx, a, jobID)
 	if err != nil {
 		return Evaluation{}, err
@@ -156,20 +170,26 @@ func (s *Service) EvaluateFor(ctx context.Context, a Actor, jobID ID, measuremen
 	if err != nil {
 		return Evaluation{}, err
 	}
-	return evaluation(ed.lib, measurement, readings, "", boardFacts(f.Board))
+	inst, err := s.usable(ctx, a, in.Instrument)
+	if err != nil {
+		return Evaluation{}, err
+	}
+	in.Board = boardFacts(f.Board)
+	return evaluation(ed.lib, measurement, in, usageOf(inst, s.time()))
 }
 
-func evaluation(lib *faultlib.Library, measurement string, readings map[string]any, outcome string, facts map[string]any) (Evaluation, error) {
+func evaluation(lib *faultlib.Library, measurement string, in EvaluateInput, use *usage) (Evaluation, error) {
 	m := lib.Measurement(measurement)
 	if m == nil {
 		return Evaluation{}, problem.New(problem.NotFound, "The fault library has no measurement %q.", measurement)
 	}
-	r, warnings, err := compute(m, readings, outcome, facts)
+	r, warnings, err := compute(m, in.Readings, in.Outcome, in.Board, use)
 	if err != nil {
 		return Evaluation{}, err
 	}
 	ev := Evaluation{Measurement: m.ID, Outcome: r.Outcome, Meaning: meaning(m, r.Outcome), Normal: r.Normal, Detail: r.Detail,
 		Values: values(r), Text: r.Text, Warnings: warnings}
+	ev.Instrument, _ = use.record()
 	for i, o := range m.Outcomes {
 		ev.Likelihood = append(ev.Likelihood, OutcomeView{ID: o.ID, Meaning: o.Meaning, Normal: o.Normal, Probability: r.Likelihood[i].Probability})
 	}

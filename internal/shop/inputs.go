@@ -80,6 +80,24 @@ type PartPatch struct {
 	Note                              Change[string]
 }
 
+// InstrumentInput is a measuring instrument.
+type InstrumentInput struct {
+	Name, Kind, Serial string
+	Ranges             []InstrumentRange
+	CalibrationDue     *time.Time // the day counts, in UTC
+	Note               string
+}
+
+// InstrumentPatch edits one; Ranges replaces them all.
+type InstrumentPatch struct {
+	Version            int
+	Name, Kind, Serial Change[string]
+	Ranges             Change[[]InstrumentRange]
+	CalibrationDue     Change[*time.Time]
+	Retired            Change[bool]
+	Note               Change[string]
+}
+
 // MovementInput adds to the ledger.
 type MovementInput struct {
 	Quantity      int
@@ -119,6 +137,8 @@ type ObservationInput struct {
 	Readings    map[string]any
 	Outcome     string
 	Unavailable bool
+	// Instrument is what it was measured with.
+	Instrument *ID
 }
 
 // AccessInput opens or closes an opening.
@@ -158,6 +178,7 @@ type VerificationInput struct {
 	Measurement string
 	Readings    map[string]any
 	Outcome     string
+	Instrument  *ID
 }
 
 // EvaluateInput is the bench computation without a job.
@@ -166,4 +187,6 @@ type EvaluateInput struct {
 	Outcome  string
 	// Board facts: series_cells, parallel_cells, chemistry, motor_plug, …
 	Board map[string]any
+	// Instrument, when given, states the accuracy of the readings.
+	Instrument *ID
 }

@@ -18,7 +18,14 @@ func (s *Service) Observe(ctx context.Context, a Actor, jobID ID, in Observation
 	if err := a.may(need); err != nil {
 		return Observation{}, err
 	}
-	_, ch, err := s.change(ctx, a, jobID, 0, func(b bench, p pen) (JobChange, error) { return observe(b, in, p) })
+	inst, err := s.usable(ctx, a, in.Instrument)
+	if err != nil {
+		return Observation{}, err
+	}
+	_, ch, err := s.change(ctx, a, jobID, 0, func(b bench, p pen) (JobChange, error) {
+		b.instrument = inst
+		return observe(b, in, p)
+	})
 	if err != nil {
 		return Observation{}, err
 	}
@@ -66,6 +73,9 @@ func observeSymptom(b bench, in ObservationInput, p pen) (JobChange, error) {
 	if in.Unavailable {
 		c.failf("unavailable", "is for measurements; leave a symptom that cannot be told out")
 	}
+	if in.Instrument != nil {
+		c.failf("instrument", "belongs to a measurement, not to a symptom")
+	}
 	if err := firstOf(c.err(), observable(b, in)); err != nil {
 		return JobChange{}, err
 	}
@@ -97,6 +107,9 @@ func observeMeasurement(b bench, in ObservationInput, p pen) (JobChange, error) 
 	if in.Unavailable && (in.Readings != nil || in.Outcome != "") {
 		return JobChange{}, problem.InField("unavailable", "says that it cannot be measured; leave readings and outcome out")
 	}
+	if in.Unavailable && in.Instrument != nil {
+		return JobChange{}, problem.InField("instrument", "belongs to a measurement that was taken; this one cannot be")
+	}
 	if err := observable(b, in); err != nil {
 		return JobChange{}, err
 	}
@@ -109,14 +122,14 @@ func observeMeasurement(b bench, in ObservationInput, p pen) (JobChange, error) 
 		}
 		ch.Audit.Detail["unavailable"] = true
 	} else {
-		result, err := takeResult(b, m, in.Readings, in.Outcome)
+		result, err := takeResult(b, m, in.Readings, in.Outcome, p.at)
 		if err != nil {
 			return JobChange{}, err
 		}
 		if err := ch.reach(b, accessOf(b.lib, m.ID, b.file.Board), true, p); err != nil {
 			return JobChange{}, err
 		}
-		o.Result, o.ID = &result, p.newID()
+		o.Result, o.ID, o.InstrumentID = &result, p.newID(), in.Instrument
 		ch.Audit.Detail["outcome"] = result.Outcome
 	}
 	ch.replace(b.file, m.ID, o.ID)

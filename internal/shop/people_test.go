@@ -185,7 +185,7 @@ func TestEvaluate(t *testing.T) {
 	refused(t, err, problem.Invalid, "readings.nonsense")
 	b, _ := h.board("EV-1")
 	job := h.job(b, 120, shop.JobInput{})
-	e = ok[shop.Evaluation](t)(h.EvaluateFor(h.ctx, h.counter, job.ID, "pack_heat_triage", in.Readings))
+	e = ok[shop.Evaluation](t)(h.EvaluateFor(h.ctx, h.counter, job.ID, "pack_heat_triage", shop.EvaluateInput{Readings: in.Readings}))
 	if e.Outcome != "hot" {
 		t.Errorf("%+v", e)
 	}

@@ -15,6 +15,7 @@ const (
 	mayIntake
 	mayBench
 	mayStock
+	mayInstruments
 	mayPeople
 	mayLibrary
 	mayShop
@@ -23,13 +24,14 @@ const (
 // rights is the whole table of who may do what. Reading is everybody's, but for
 // users and tokens, which are mayPeople.
 var rights = map[right][]Role{
-	mayRead:    {Owner, Technician, Counter},
-	mayIntake:  {Owner, Technician, Counter}, // boards, customers, connectors, jobs at the counter, symptoms
-	mayBench:   {Owner, Technician},          // measurements, openings, faults, repairs, verifications
-	mayStock:   {Owner, Technician},          // parts and their ledger
-	mayPeople:  {Owner},
-	mayLibrary: {Owner},
-	mayShop:    {Owner},
+	mayRead:        {Owner, Technician, Counter},
+	mayIntake:      {Owner, Technician, Counter}, // boards, customers, connectors, jobs at the counter, symptoms
+	mayBench:       {Owner, Technician},          // measurements, openings, faults, repairs, verifications
+	mayStock:       {Owner, Technician},          // parts and their ledger
+	mayInstruments: {Owner, Technician},
+	mayPeople:      {Owner},
+	mayLibrary:     {Owner},
+	mayShop:        {Owner},
 }
 
 // counterMoves are the states the counter may move a job to: those that are

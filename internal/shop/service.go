@@ -29,6 +29,7 @@ type Options struct {
 // people.go      SignIn, Users, AddUser, SetPassword, DisableUser, AddToken, RevokeToken, Tokens, ActorByToken, Actor
 // boards.go      AddBoard, EditBoard, Boards, Board, BoardHistory, AddConnector, EditConnector, Customers
 // parts.go       AddPart, EditPart, Parts, Part, Movements, Move
+// instruments.go AddInstrument, EditInstrument, RetireInstrument, Instruments, Instrument
 // intake.go      OpenJob, EarlierJob
 // jobs.go        Jobs, JobCounts, Job, JobByNumber, EditJob, MoveJob
 // observe.go     Observe, Retract, Access, Evaluate
@@ -75,6 +76,12 @@ type methods interface {
 	Movements(ctx context.Context, a Actor, partID ID, p Page) (List[Movement], error)
 	Move(ctx context.Context, a Actor, partID ID, in MovementInput) (Movement, error)
 
+	AddInstrument(ctx context.Context, a Actor, in InstrumentInput) (Instrument, error)
+	EditInstrument(ctx context.Context, a Actor, id ID, p InstrumentPatch) (Instrument, error)
+	RetireInstrument(ctx context.Context, a Actor, id ID) (Instrument, error)
+	Instruments(ctx context.Context, a Actor) ([]Instrument, error)
+	Instrument(ctx context.Context, a Actor, id ID) (Instrument, error)
+
 	OpenJob(ctx context.Context, a Actor, in JobInput) (Job, error)
 	// EarlierJob finds the board's last returned job within the warranty time (nil: none).
 	EarlierJob(ctx context.Context, a Actor, boardID ID) (*EarlierJob, error)
@@ -92,8 +99,8 @@ type methods interface {
 	Retract(ctx context.Context, a Actor, jobID, observationID ID) error
 	Access(ctx context.Context, a Actor, jobID ID, in AccessInput) (JobFile, error)
 	Evaluate(ctx context.Context, a Actor, measurement string, in EvaluateInput) (Evaluation, error)
-	// EvaluateFor is Evaluate with the facts of the job's board and the job's library.
-	EvaluateFor(ctx context.Context, a Actor, jobID ID, measurement string, readings map[string]any) (Evaluation, error)
+	// EvaluateFor is Evaluate with the facts of the job's board, whatever in.Board says, and the job's library.
+	EvaluateFor(ctx context.Context, a Actor, jobID ID, measurement string, in EvaluateInput) (Evaluation, error)
 	Diagnose(ctx context.Context, a Actor, jobID ID) (Diagnosis, error)
 	// DiagnoseFile is Diagnose for a file already read, so that a page reads it once.
 	DiagnoseFile(ctx context.Context, a Actor, f JobFile) (Diagnosis, error)

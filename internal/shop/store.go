@@ -15,6 +15,7 @@ type Store interface {
 	PeopleStore
 	BoardStore
 	PartStore
+	InstrumentStore
 	JobStore
 	LibraryStore
 	ReportStore
@@ -105,6 +106,16 @@ type PartStore interface {
 	Movements(ctx context.Context, shopID, partID ID, p Page) (List[Movement], error)
 	// Move adds to the ledger; Conflict when the stock would fall below zero.
 	Move(ctx context.Context, shopID ID, m Movement, audit AuditEvent) (Movement, error)
+}
+
+// InstrumentStore keeps the measuring instruments.
+type InstrumentStore interface {
+	AddInstrument(ctx context.Context, shopID ID, i Instrument, audit AuditEvent) error
+	// UpdateInstrument writes i with its ranges where the stored version is i.Version, else Stale.
+	UpdateInstrument(ctx context.Context, shopID ID, i Instrument, audit AuditEvent) (Instrument, error)
+	// Instruments lists all with their ranges, those in use by name and then the retired ones.
+	Instruments(ctx context.Context, shopID ID) ([]Instrument, error)
+	Instrument(ctx context.Context, shopID, id ID) (Instrument, error)
 }
 
 // JobFilter selects jobs.

@@ -203,13 +203,15 @@ const (
 // Observation is a symptom or measurement with its outcome in a job. It is
 // retracted or superseded, never deleted.
 type Observation struct {
-	ID           ID
-	Kind         ObservationKind
-	Symptom      string
-	Present      bool // symptoms only
-	Measurement  string
-	Unavailable  bool // the measurement cannot be taken here
-	Result       *Result
+	ID          ID
+	Kind        ObservationKind
+	Symptom     string
+	Present     bool // symptoms only
+	Measurement string
+	Unavailable bool // the measurement cannot be taken here
+	Result      *Result
+	// InstrumentID is what it was measured with; Result holds its name and accuracy as they stood.
+	InstrumentID *ID
 	FromExposure bool // set by an exposure at intake, not asked
 	At           time.Time
 	By           string
@@ -236,6 +238,7 @@ type Result struct {
 	Values     []ResultValue      `json:"values,omitempty"`
 	Text       string             `json:"text,omitempty"`
 	Warnings   []string           `json:"warnings,omitempty"`
+	Instrument *InstrumentUse     `json:"instrument,omitempty"`
 }
 
 // ResultValue is a derived value in library order. Label is the library's word
@@ -312,6 +315,7 @@ type Verification struct {
 	ID            ID
 	Measurement   string
 	Result        Result
+	InstrumentID  *ID
 	Passed        bool // the outcome is a normal one of its measurement
 	At            time.Time
 	By            string

@@ -16,7 +16,14 @@ func (s *Service) Verify(ctx context.Context, a Actor, jobID ID, in Verification
 	if err := a.may(mayBench); err != nil {
 		return Verification{}, err
 	}
-	_, ch, err := s.change(ctx, a, jobID, 0, func(b bench, p pen) (JobChange, error) { return verify(b, in, p) })
+	inst, err := s.usable(ctx, a, in.Instrument)
+	if err != nil {
+		return Verification{}, err
+	}
+	_, ch, err := s.change(ctx, a, jobID, 0, func(b bench, p pen) (JobChange, error) {
+		b.instrument = inst
+		return verify(b, in, p)
+	})
 	if err != nil {
 		return Verification{}, err
 	}
@@ -31,7 +38,7 @@ func verify(b bench, in VerificationInput, p pen) (JobChange, error) {
 	if err := inStates(b.file, "A verification is recorded", verifyStates...); err != nil {
 		return JobChange{}, err
 	}
-	result, err := takeResult(b, m, in.Readings, in.Outcome)
+	result, err := takeResult(b, m, in.Readings, in.Outcome, p.at)
 	if err != nil {
 		return JobChange{}, err
 	}
@@ -40,7 +47,7 @@ func verify(b bench, in VerificationInput, p pen) (JobChange, error) {
 		return JobChange{}, err
 	}
 	passed := slices.Contains(passing(b.lib, b.file, m), result.Outcome)
-	ch.Verify = &Verification{ID: p.newID(), Measurement: m.ID, Result: result, Passed: passed, At: p.at, By: p.actor.Name}
+	ch.Verify = &Verification{ID: p.newID(), Measurement: m.ID, Result: result, InstrumentID: in.Instrument, Passed: passed, At: p.at, By: p.actor.Name}
 	ch.Audit.Detail["verification"], ch.Audit.Detail["outcome"], ch.Audit.Detail["passed"] = m.ID, result.Outcome, passed
 	return ch, nil
 }

@@ -127,6 +127,7 @@ type Evaluation struct {
 	Values      []ResultValue
 	Text        string
 	Warnings    []string
+	Instrument  *InstrumentUse // nil: not said
 }
 
 // EarlierJob is what the counter sees at intake: a job within the warranty time.
