@@ -48,6 +48,10 @@ generated:
 bench: build ## measure under load; see deploy/bench
 	deploy/bench/run.sh
 
+.PHONY: bench-diagnosis
+bench-diagnosis: ## simulate jobs and compare policies of the next measurement; see deploy/bench
+	go run ./deploy/bench/diagnosis -boards $(or $(BOARDS),400)
+
 fmt: ## format the Go code
 	gofmt -w $$(git ls-files '*.go')
 
@@ -55,4 +59,4 @@ stop: ## end the Postgres that `go test` leaves running for the next package
 	go run ./store/pgtest/cmd/pgteststop
 
 help: ## this list
-	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-7s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-15s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
