@@ -181,7 +181,7 @@ func (p *Pages) evaluate(c echo.Context) error {
 		return err
 	}
 	values := readingValues(f, m)
-	e, err := p.svc.EvaluateFor(c.Request().Context(), actorOf(c), id, m.ID, shop.EvaluateInput{Readings: values})
+	e, err := p.svc.EvaluateFor(c.Request().Context(), actorOf(c), id, m.ID, values)
 	if err != nil {
 		pe := userMistake(err)
 		if pe == nil {
@@ -190,7 +190,7 @@ func (p *Pages) evaluate(c echo.Context) error {
 		return p.fragment(c, "bench", "result", unfinished(f, m, pe))
 	}
 	r := resultView(e)
-	r.Rule = stopRule(lib, m.ID, e.Outcome)
+	r.Rule, r.Picture = stopRule(lib, m.ID, e.Outcome), pictureOf(m, values, e)
 	return p.fragment(c, "bench", "result", r)
 }
 
@@ -198,7 +198,7 @@ func (p *Pages) evaluate(c echo.Context) error {
 func unfinished(f *Form, m *faultlib.Measurement, pe *problem.Error) *ResultView {
 	failReadings(f, m, pe)
 	r := &ResultView{}
-	for _, in := range readingFields(f, m) {
+	for _, in := range readingFields(f, m, 0) {
 		msg := f.Error(in.Name)
 		switch {
 		case msg == "":
@@ -225,8 +225,11 @@ func stopRule(lib *faultlib.Library, measurement, outcome string) string {
 }
 
 func blank(f *Form, in Reading) bool {
-	if in.Kind != "elements" {
-		return f.Text(in.Name) == ""
+	if f.Text(in.Name) != "" {
+		return false
+	}
+	if len(in.Elements) == 0 {
+		return true
 	}
 	for _, e := range in.Elements {
 		if f.Text(e.Name) == "" {

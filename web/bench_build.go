@@ -257,7 +257,11 @@ func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
 	b.plain(card, access)
 	card.HazardName, card.Rule = hazardName(b.look.lib, card.Hazard), b.look.rule(card.Hazard)
 	card.Cautions = b.unsaid(card)
-	card.Readings = readingFields(f, m)
+	series := 0
+	if n := b.file.Board.SeriesCells; n != nil {
+		series = *n
+	}
+	card.Readings = phasePairs(f, readingFields(f, m, series))
 	for _, g := range b.look.lib.Gates {
 		card.Gate = card.Gate || g.Measurement == m.ID
 	}

@@ -187,7 +187,9 @@ type ResultView struct {
 	// Edge says how the outcome is shared when a reading is on the edge.
 	Edge []shop.OutcomeView
 	// Rule is set when the outcome is a stop sign: what to do now.
-	Rule    string
+	Rule string
+	// Picture is nil where none helps.
+	Picture *Picture
 	Missing []string // readings still to type
 	Wrong   []FieldError
 }

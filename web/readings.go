@@ -12,27 +12,37 @@ import (
 // Reading is one raw reading to type at the bench.
 type Reading struct {
 	Field
-	// Kind: text, yesno, choice, elements (one field each), paste (a column), pins.
+	// Kind: text, yesno, choice, elements (one field each), triangle (three, between
+	// the phases), column (one for each cell group), hall, paste (a column), pins.
 	Kind     string
 	Elements []Field
 	// Symbol is the library's id of the reading, as formulas name it.
 	Symbol string
+	// Drawn says what the page draws beside a column while it is typed: "step" from
+	// the field before, or "spread" from the median of all.
+	Drawn string
+	// Clock is the unit a start and stop button counts in, "" where there is none.
+	Clock string
+	// Paste is the field that takes a whole column at once.
+	Paste *Field
 }
 
-// maxElements is the longest list that gets a field per element; longer ones
-// are pasted as a column.
-const maxElements = 6
+// maxElements is the longest list of fixed length that gets a field per element,
+// maxColumn the longest that follows the number of cell groups; longer ones are
+// pasted.
+const maxElements, maxColumn = 6, 48
 
-// readingFields lays out the readings of a measurement.
-func readingFields(f *Form, m *faultlib.Measurement) []Reading {
+// readingFields lays out the readings of a measurement. series is the board's
+// number of cell groups, 0 when it is not known.
+func readingFields(f *Form, m *faultlib.Measurement, series int) []Reading {
 	out := make([]Reading, 0, len(m.Inputs))
 	for i := range m.Inputs {
-		out = append(out, readingField(f, m, &m.Inputs[i]))
+		out = append(out, readingField(f, m, &m.Inputs[i], series))
 	}
 	return out
 }
 
-func readingField(f *Form, m *faultlib.Measurement, in *measure.Input) Reading {
+func readingField(f *Form, m *faultlib.Measurement, in *measure.Input, series int) Reading {
 	name := "r." + in.ID
 	// The file speaks of null; at the bench that is an empty field.
 	hint := strings.ReplaceAll(in.Note, "null if", "leave empty if")
@@ -62,22 +72,15 @@ func readingField(f *Form, m *faultlib.Measurement, in *measure.Input) Reading {
 		r.Kind = "pins"
 		opts = append(opts, "rows=4", "placeholder=1: 1\n2: 3, 4")
 	case in.Unit == "list":
-		n := listLength(m, in.ID)
-		unit := in.Element
-		if n > 0 && n <= maxElements {
-			r.Kind = "elements"
-			for i := range n {
-				e := newField(f, fmt.Sprintf("%s.%d", name, i), fmt.Sprint(i+1), "mode=text", "placeholder="+notation(unit))
-				e.Unit = unitText(unit)
-				r.Elements = append(r.Elements, e)
-			}
-		} else {
-			r.Kind = "paste"
-			opts = append(opts, "rows=5", "placeholder=one value on each line, or separated by spaces or semicolons; - for one not taken, none for an empty list")
-		}
-		opts = append(opts, "unit="+unitText(unit))
+		opts = append(opts, r.list(f, m, in, series)...)
 	default:
 		opts = append(opts, "unit="+unitText(in.Unit), "mode="+keypad(in), "placeholder="+notation(in.Unit))
+		if (in.Unit == "s" || in.Unit == "min" || in.Unit == "h") && twoTimes(m) {
+			r.Clock = in.Unit
+		}
+		if series > 0 && (in.ID == "n" || in.ID == "series") {
+			opts = append(opts, fmt.Sprintf("placeholder=%d by the board’s record", series))
+		}
 	}
 	options := r.Options
 	label := readingLabel(in)
@@ -87,6 +90,14 @@ func readingField(f *Form, m *faultlib.Measurement, in *measure.Input) Reading {
 	}
 	r.Field = newField(f, name, label, opts...)
 	r.Options = options
+	if r.Kind == "column" {
+		paste := newField(f, name, "Paste a column from a meter or a spreadsheet", "rows=3")
+		r.Paste = &paste
+		r.Hint = ""
+		if in.ID == "taps" {
+			r.Hint = hint
+		}
+	}
 	return r
 }
 
@@ -145,155 +156,6 @@ func readingLabel(in *measure.Input) string {
 	}
 	s := strings.Join(parts, " ")
 	return strings.ToUpper(s[:1]) + s[1:]
-}
-
-// listLength is the number of elements a list has in all the worked examples,
-// 0 when they differ: a count of cells is the board's, a count of phases is three.
-func listLength(m *faultlib.Measurement, id string) int {
-	n := -1
-	for _, e := range m.Examples {
-		var got int
-		switch l := e.In[id].(type) {
-		case []any:
-			got = len(l)
-		case []float64:
-			got = len(l)
-		default:
-			continue
-		}
-		if n >= 0 && n != got {
-			return 0
-		}
-		n = got
-	}
-	return max(n, 0)
-}
-
-// readingValues turns what was typed into readings: a bare number is in the
-// unit the field shows, anything else stays as the technician wrote it.
-func readingValues(f *Form, m *faultlib.Measurement) map[string]any {
-	out := map[string]any{}
-	for i := range m.Inputs {
-		in := &m.Inputs[i]
-		name := "r." + in.ID
-		var v any
-		switch r := readingField(f, m, in); r.Kind {
-		case "elements":
-			v = elementValues(f, r.Elements)
-		case "paste":
-			v = pasted(f.Get(name))
-		case "pins":
-			v = pinMap(f.Get(name))
-		case "yesno":
-			switch f.Text(name) {
-			case "yes":
-				v = true
-			case "no":
-				v = false
-			}
-		case "choice":
-			if s := f.Text(name); s != "" {
-				v = s
-			}
-		default:
-			v = typed(f.Get(name))
-		}
-		if v != nil || in.Nullable {
-			out[in.ID] = v
-		}
-	}
-	return out
-}
-
-func typed(s string) any {
-	s = strings.TrimSpace(s)
-	if s == "" {
-		return nil
-	}
-	if x, ok := parseNumber(s); ok {
-		return x
-	}
-	return s
-}
-
-func elementValues(f *Form, elements []Field) any {
-	list := make([]any, len(elements))
-	some := false
-	for i, e := range elements {
-		list[i] = typed(f.Get(e.Name))
-		some = some || list[i] != nil
-	}
-	if !some {
-		return nil
-	}
-	return list
-}
-
-// pasted reads a column or a row of values. A comma between spaces or at a
-// line's end separates, within a number it is the decimal point. "none" is a list
-// that was looked for and is empty, which a field left empty is not.
-func pasted(s string) any {
-	if strings.EqualFold(strings.TrimSpace(s), "none") {
-		return []any{}
-	}
-	var list []any
-	for _, line := range strings.FieldsFunc(s, func(r rune) bool { return r == '\n' || r == '\r' || r == ';' || r == '\t' }) {
-		line = strings.TrimSpace(strings.ReplaceAll(line, ", ", " "))
-		if line == "" {
-			continue
-		}
-		// "62.4 V" is one value with its unit, "3.61 3.62 3.60" are three.
-		words := strings.Fields(line)
-		if len(words) == 2 {
-			if _, ok := parseNumber(words[1]); !ok && !blankMark(words[1]) {
-				list = append(list, typed(line))
-				continue
-			}
-		}
-		for _, w := range words {
-			if w = strings.TrimSuffix(w, ","); blankMark(w) {
-				list = append(list, nil)
-			} else {
-				list = append(list, typed(w))
-			}
-		}
-	}
-	if len(list) == 0 {
-		return nil
-	}
-	return list
-}
-
-// blankMark is how a reading that was not taken is written in a column.
-func blankMark(s string) bool { return s == "-" || s == "–" || s == "?" }
-
-// pinMap reads lines such as "1: 2, 3" into pin -> pins.
-func pinMap(s string) any {
-	m := map[string]any{}
-	for line := range strings.Lines(s) {
-		pin, to, ok := strings.Cut(strings.TrimSpace(line), ":")
-		if !ok {
-			pin, to, ok = strings.Cut(strings.TrimSpace(line), "=")
-		}
-		pin = strings.TrimSpace(pin)
-		if !ok || pin == "" {
-			if strings.TrimSpace(line) != "" {
-				m[strings.TrimSpace(line)] = nil
-			}
-			continue
-		}
-		pins := []any{}
-		for p := range strings.SplitSeq(to, ",") {
-			if p = strings.TrimSpace(p); p != "" {
-				pins = append(pins, p)
-			}
-		}
-		m[pin] = pins
-	}
-	if len(m) == 0 {
-		return nil
-	}
-	return m
 }
 
 // failReadings maps the fields of an evaluation's problem to the form's.

@@ -199,7 +199,7 @@ func TestEveryMeasurementCanBeTaken(t *testing.T) {
 			continue
 		}
 		f := emptyForm("observe")
-		if fields := readingFields(f, m); len(fields) != len(m.Inputs) {
+		if fields := readingFields(f, m, 0); len(fields) != len(m.Inputs) {
 			t.Errorf("%s: %d fields for %d readings", m.ID, len(fields), len(m.Inputs))
 		}
 		for _, ex := range m.Examples {
@@ -220,7 +220,7 @@ func TestEveryMeasurementCanBeTaken(t *testing.T) {
 // exampleForm types a worked example into the fields of the page.
 func exampleForm(m *faultlib.Measurement, in map[string]any) url.Values {
 	v := url.Values{}
-	for _, r := range readingFields(emptyForm("x"), m) {
+	for _, r := range readingFields(emptyForm("x"), m, 0) {
 		x, ok := in[r.Symbol]
 		if !ok || x == nil {
 			continue
@@ -228,13 +228,13 @@ func exampleForm(m *faultlib.Measurement, in map[string]any) url.Values {
 		switch r.Kind {
 		case "yesno":
 			v.Set(r.Name, valueText(x))
-		case "elements":
+		case "elements", "triangle":
 			for i, e := range x.([]any) {
 				if e != nil {
 					v.Set(r.Elements[i].Name, plainText(e))
 				}
 			}
-		case "paste":
+		case "paste", "hall":
 			var lines []string
 			if len(x.([]any)) == 0 {
 				lines = []string{"none"}

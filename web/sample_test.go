@@ -327,8 +327,7 @@ func (s *fakeShop) Access(_ context.Context, _ shop.Actor, _ shop.ID, in shop.Ac
 	return sampleFile(), s.write(in)
 }
 
-func (s *fakeShop) EvaluateFor(_ context.Context, _ shop.Actor, _ shop.ID, m string, in shop.EvaluateInput) (shop.Evaluation, error) {
-	readings := in.Readings
+func (s *fakeShop) EvaluateFor(_ context.Context, _ shop.Actor, _ shop.ID, m string, readings map[string]any) (shop.Evaluation, error) {
 	if readings["r_ca"] == nil {
 		return shop.Evaluation{}, problem.InFields([]problem.Field{{Field: "readings.r_ca", Message: "is missing; a resistance in mohm is expected"}, {Field: "readings.moves", Message: "is missing"}})
 	}
@@ -338,6 +337,10 @@ func (s *fakeShop) EvaluateFor(_ context.Context, _ shop.Actor, _ shop.ID, m str
 	return shop.Evaluation{Measurement: m, Outcome: "one_high", Meaning: "joint or partial strand break", Detail: "B", Text: "unbalance 4.9 % against a limit of 5 %",
 		Likelihood: []shop.OutcomeView{{ID: "one_high", Probability: 0.3}, {ID: "balanced", Probability: 0.7, Normal: true}},
 		Values:     []shop.ResultValue{{ID: "unbalance_pct", Value: 4.93, Unit: "%"}, {ID: "r_avg", Value: 100.52, Unit: "mohm"}}, Warnings: []string{"read the lead zero first"}}, nil
+}
+
+func (s *fakeShop) Evaluate(ctx context.Context, a shop.Actor, m string, in shop.EvaluateInput) (shop.Evaluation, error) {
+	return s.EvaluateFor(ctx, a, jobID, m, in.Readings)
 }
 
 func (s *fakeShop) DiagnoseFile(context.Context, shop.Actor, shop.JobFile) (shop.Diagnosis, error) {

@@ -65,7 +65,8 @@ type Service interface {
 	Observe(ctx context.Context, a shop.Actor, jobID shop.ID, in shop.ObservationInput) (shop.Observation, error)
 	Retract(ctx context.Context, a shop.Actor, jobID, observationID shop.ID) error
 	Access(ctx context.Context, a shop.Actor, jobID shop.ID, in shop.AccessInput) (shop.JobFile, error)
-	EvaluateFor(ctx context.Context, a shop.Actor, jobID shop.ID, measurement string, in shop.EvaluateInput) (shop.Evaluation, error)
+	Evaluate(ctx context.Context, a shop.Actor, measurement string, in shop.EvaluateInput) (shop.Evaluation, error)
+	EvaluateFor(ctx context.Context, a shop.Actor, jobID shop.ID, measurement string, readings map[string]any) (shop.Evaluation, error)
 	DiagnoseFile(ctx context.Context, a shop.Actor, f shop.JobFile) (shop.Diagnosis, error)
 
 	ConfirmFault(ctx context.Context, a shop.Actor, jobID shop.ID, in shop.FaultInput) (shop.Fault, error)
@@ -206,6 +207,12 @@ func (p *Pages) routes() []route {
 		{post, "/parts/:id/movements", p.move},
 		{get, "/parts/:id/edit", p.editPartPage},
 		{post, "/parts/:id/edit", p.editPart},
+
+		{get, "/calculator", p.calculatorChoice},
+		{get, "/calculator/:mid", p.calculatorPage},
+		{post, "/calculator/:mid", p.calculatorPage},
+		{post, "/calculator/:mid/evaluate", p.calculatorLive},
+		{post, "/calculator/:mid/fields", p.calculatorFields},
 
 		{get, "/recurrence", p.recurrencePage},
 		{get, "/recurrence/detail", p.recurrenceDetailPage},

@@ -26,6 +26,7 @@ var pagesToSee = []struct{ path, selector string }{
 	{"/parts", "tr.below"}, {"/parts/new", "input[name=number]"}, {"/parts/" + partID.String(), "dl.figures"}, {"/parts/" + partID.String() + "/edit", "input[name=number]"},
 	{"/recurrence", "svg.chart"}, {"/recurrence/detail?group=component&key=interbox_connector", "svg.chart"},
 	{"/library", "section.lib-group"}, {"/library?q=phase", "section.lib-group"}, {"/library/measurements/phase_resistance_3", "table.list"}, {"/library/causes/interbox_pin_burned", "ul.links"},
+	{"/calculator", "ul.calc-list"}, {"/calculator?q=nothing+of+it", "p.none"}, {"/calculator/phase_resistance_3", "div.triangle"},
 	{"/settings", "section#people"},
 }
 
