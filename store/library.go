@@ -5,6 +5,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"nextprobe/internal/problem"
 	"nextprobe/internal/shop"
 )
 
@@ -24,6 +25,16 @@ func scanLibrary(row pgx.CollectableRow) (v shop.LibraryVersion, err error) {
 // is not stored again but returned. It becomes current when v.Current, or when
 // the shop has none yet. Only a call that changed something is logged.
 func (s *Store) SaveLibrary(ctx context.Context, shopID shop.ID, v shop.LibraryVersion, content []byte, audit shop.AuditEvent) (shop.LibraryVersion, error) {
+	return s.saveLibrary(ctx, shopID, nil, v, content, audit)
+}
+
+// SaveLibraryOver is SaveLibrary for an edition made from another: Stale when
+// over is no longer the current one.
+func (s *Store) SaveLibraryOver(ctx context.Context, shopID, over shop.ID, v shop.LibraryVersion, content []byte, audit shop.AuditEvent) (shop.LibraryVersion, error) {
+	return s.saveLibrary(ctx, shopID, &over, v, content, audit)
+}
+
+func (s *Store) saveLibrary(ctx context.Context, shopID shop.ID, over *shop.ID, v shop.LibraryVersion, content []byte, audit shop.AuditEvent) (shop.LibraryVersion, error) {
 	var got shop.LibraryVersion
 	err := s.tx(ctx, func(tx pgx.Tx) error {
 		// The counter's row orders the imports of a shop.
@@ -31,6 +42,11 @@ func (s *Store) SaveLibrary(ctx context.Context, shopID shop.ID, v shop.LibraryV
 select last_library from shop_counters where shop_id = $1 for update`, shopID)
 		if err != nil {
 			return err
+		}
+		if over != nil {
+			if err := stillCurrent(ctx, tx, shopID, *over); err != nil {
+				return err
+			}
 		}
 		var changed bool
 		got, changed, err = storeEdition(ctx, tx, shopID, v, content, last+1, audit)
@@ -72,6 +88,17 @@ insert into library_versions (shop_id, id, number, sha256, edition, note, conten
 values ($1, $2, $3, $4, $5, $6, $7, false, $8, $9) returning`+libraryColumns,
 		shopID, newID(v.ID), number, v.SHA256, v.Edition, v.Note, content, firstTime(v.StoredAt, audit.At), firstText(v.By, audit.By))
 	return v, true, err
+}
+
+// stillCurrent is asked under the lock on the shop's counter, so that two who
+// build on the same edition cannot both pass.
+func stillCurrent(ctx context.Context, tx pgx.Tx, shopID, id shop.ID) error {
+	cur, err := one(ctx, tx, "library version", pgx.RowTo[shop.ID], `
+select id from library_versions where shop_id = $1 and is_current`, shopID)
+	if err == nil && cur != id {
+		err = problem.New(problem.Stale, "Another edition of the library is current now; nothing was stored.")
+	}
+	return err
 }
 
 // makeCurrent takes the mark off the edition that had it first: the index allows one.

@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"strings"
 	"sync"
 	"testing"
 
@@ -53,6 +54,28 @@ func TestLibraryVersions(t *testing.T) {
 	b.ok(err)
 	_, err = b.store.CurrentLibrary(b.ctx, other.ID)
 	refused(t, err, problem.NotFound, "")
+}
+
+// TestLibrarySavedOverAnother: an edition made from one that is no longer current
+// is refused, and leaves nothing behind.
+func TestLibrarySavedOverAnother(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	sum := func(c string) shop.LibraryVersion {
+		return shop.LibraryVersion{ID: newID(), SHA256: strings.Repeat(c, 64), Edition: 1, Current: true, StoredAt: days(-1), By: "Kim"}
+	}
+	second, err := b.store.SaveLibraryOver(b.ctx, b.shop.ID, b.library.ID, sum("a"), []byte("a"), b.audit("library.measurement.add", b.shop.ID))
+	b.ok(err)
+	if second.Number != 2 || !second.Current {
+		t.Errorf("%+v", second)
+	}
+	_, err = b.store.SaveLibraryOver(b.ctx, b.shop.ID, b.library.ID, sum("b"), []byte("b"), b.audit("library.measurement.add", b.shop.ID))
+	refused(t, err, problem.Stale, "")
+	list, err := b.store.Libraries(b.ctx, b.shop.ID)
+	b.ok(err)
+	if len(list) != 2 || list[0].ID != second.ID || !list[0].Current {
+		t.Errorf("%+v", list)
+	}
 }
 
 func TestLibrariesImportedAtOnce(t *testing.T) {

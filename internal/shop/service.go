@@ -38,6 +38,7 @@ type Options struct {
 // repairs.go     Repair
 // verify.go      Verify, Requirements
 // library.go     Library, LibraryOf, Libraries, ImportLibrary
+// own.go         TryMeasurement, SaveMeasurement, RemoveOwnMeasurement
 // recurrence.go  Recurrence, RecurrenceDetail
 
 type methods interface {
@@ -119,6 +120,12 @@ type methods interface {
 	Libraries(ctx context.Context, a Actor) ([]LibraryVersion, error)
 	// ImportLibrary checks and stores an edition; all its errors come back as fields "line:column".
 	ImportLibrary(ctx context.Context, a Actor, content []byte, note string) (LibraryVersion, []faultlib.Issue, error)
+
+	// TryMeasurement computes the examples of a shop's own measurement and stores nothing.
+	TryMeasurement(ctx context.Context, a Actor, in OwnMeasurementInput) (MeasurementTrial, error)
+	// SaveMeasurement stores the library with it as a new version; Stale when another became current.
+	SaveMeasurement(ctx context.Context, a Actor, in OwnMeasurementInput) (LibraryVersion, error)
+	RemoveOwnMeasurement(ctx context.Context, a Actor, id string, base ID) (LibraryVersion, error)
 
 	Recurrence(ctx context.Context, a Actor, q RecurrenceQuery, exposure string) (Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQuery, exposure, key string) (RecurrenceDetail, error)

@@ -223,6 +223,9 @@ type LibraryStore interface {
 	// SaveLibrary stores an edition (or finds the one with the same SHA-256) and
 	// makes it current when asked. Number is set by the store.
 	SaveLibrary(ctx context.Context, shopID ID, v LibraryVersion, content []byte, audit AuditEvent) (LibraryVersion, error)
+	// SaveLibraryOver is SaveLibrary for an edition made from another: Stale when
+	// over is no longer the current one.
+	SaveLibraryOver(ctx context.Context, shopID, over ID, v LibraryVersion, content []byte, audit AuditEvent) (LibraryVersion, error)
 	Libraries(ctx context.Context, shopID ID) ([]LibraryVersion, error)
 	CurrentLibrary(ctx context.Context, shopID ID) (LibraryVersion, error)
 	LibraryContent(ctx context.Context, shopID, id ID) ([]byte, LibraryVersion, error)
