@@ -1,7 +1,8 @@
 package store_test
 
 import (
-	"strings"
+	"crypto/sha256"
+	"encoding/hex"
 	"sync"
 	"testing"
 
@@ -61,8 +62,9 @@ func TestLibraryVersions(t *testing.T) {
 func TestLibrarySavedOverAnother(t *testing.T) {
 	t.Parallel()
 	b := setup(t)
-	sum := func(c string) shop.LibraryVersion {
-		return shop.LibraryVersion{ID: newID(), SHA256: strings.Repeat(c, 64), Edition: 1, Current: true, StoredAt: days(-1), By: "Kim"}
+	sum := func(content string) shop.LibraryVersion {
+		h := sha256.Sum256([]byte(content))
+		return shop.LibraryVersion{ID: newID(), SHA256: hex.EncodeToString(h[:]), Edition: 1, Current: true, StoredAt: days(-1), By: "Kim"}
 	}
 	second, err := b.store.SaveLibraryOver(b.ctx, b.shop.ID, b.library.ID, sum("a"), []byte("a"), b.audit("library.measurement.add", b.shop.ID))
 	b.ok(err)
