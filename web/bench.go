@@ -181,7 +181,7 @@ func (p *Pages) evaluate(c echo.Context) error {
 		return err
 	}
 	values := readingValues(f, m)
-	e, err := p.svc.EvaluateFor(c.Request().Context(), actorOf(c), id, m.ID, values)
+	e, err := p.svc.EvaluateFor(c.Request().Context(), actorOf(c), id, m.ID, shop.EvaluateInput{Readings: values})
 	if err != nil {
 		pe := userMistake(err)
 		if pe == nil {

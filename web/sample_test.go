@@ -327,7 +327,8 @@ func (s *fakeShop) Access(_ context.Context, _ shop.Actor, _ shop.ID, in shop.Ac
 	return sampleFile(), s.write(in)
 }
 
-func (s *fakeShop) EvaluateFor(_ context.Context, _ shop.Actor, _ shop.ID, m string, readings map[string]any) (shop.Evaluation, error) {
+func (s *fakeShop) EvaluateFor(_ context.Context, _ shop.Actor, _ shop.ID, m string, in shop.EvaluateInput) (shop.Evaluation, error) {
+	readings := in.Readings
 	if readings["r_ca"] == nil {
 		return shop.Evaluation{}, problem.InFields([]problem.Field{{Field: "readings.r_ca", Message: "is missing; a resistance in mohm is expected"}, {Field: "readings.moves", Message: "is missing"}})
 	}
@@ -340,7 +341,7 @@ func (s *fakeShop) EvaluateFor(_ context.Context, _ shop.Actor, _ shop.ID, m str
 }
 
 func (s *fakeShop) Evaluate(ctx context.Context, a shop.Actor, m string, in shop.EvaluateInput) (shop.Evaluation, error) {
-	return s.EvaluateFor(ctx, a, jobID, m, in.Readings)
+	return s.EvaluateFor(ctx, a, jobID, m, in)
 }
 
 func (s *fakeShop) DiagnoseFile(context.Context, shop.Actor, shop.JobFile) (shop.Diagnosis, error) {

@@ -66,7 +66,7 @@ type Service interface {
 	Retract(ctx context.Context, a shop.Actor, jobID, observationID shop.ID) error
 	Access(ctx context.Context, a shop.Actor, jobID shop.ID, in shop.AccessInput) (shop.JobFile, error)
 	Evaluate(ctx context.Context, a shop.Actor, measurement string, in shop.EvaluateInput) (shop.Evaluation, error)
-	EvaluateFor(ctx context.Context, a shop.Actor, jobID shop.ID, measurement string, readings map[string]any) (shop.Evaluation, error)
+	EvaluateFor(ctx context.Context, a shop.Actor, jobID shop.ID, measurement string, in shop.EvaluateInput) (shop.Evaluation, error)
 	DiagnoseFile(ctx context.Context, a shop.Actor, f shop.JobFile) (shop.Diagnosis, error)
 
 	ConfirmFault(ctx context.Context, a shop.Actor, jobID shop.ID, in shop.FaultInput) (shop.Fault, error)
