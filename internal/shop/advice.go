@@ -247,7 +247,21 @@ func (q *inquiry) cautions(m *faultlib.Measurement, h faultlib.Hazard) []string 
 	if h.Level > 0 {
 		out = append(out, sentence(h.Rule))
 	}
+	if nearPack(q.lib, m, h, q.file.Board) {
+		out = append(out, faultlib.TouchOf(q.file.Board.SeriesCells, q.file.Board.Chemistry).Caution())
+	}
 	return out
+}
+
+// packContacts are the openings that bare a contact of pack, bus or charge port.
+var packContacts = []string{"charge_port", "connector_unplugged", "battery_box_open", "motor_box_live"}
+
+// nearPack reports whether a step can bring a hand to the pack's voltage: by the
+// highest hazard met, or because of what is opened for it.
+func nearPack(lib *faultlib.Library, m *faultlib.Measurement, h faultlib.Hazard, board Board) bool {
+	return h.Level >= 3 || slices.ContainsFunc(openingPath(lib, accessOf(lib, m.ID, board)), func(o faultlib.Opening) bool {
+		return slices.Contains(packContacts, o.ID)
+	})
 }
 
 // why says what the measurement separates: how the causes move when it comes out
