@@ -57,7 +57,7 @@ func (m *Measurement) Definition() Definition { return m.def }
 // as documentation and gives no value; one that parses must be right. The when
 // texts of algorithm outcomes are hints to the reader and are not looked at.
 func Compile(def Definition, tables map[string]Table) (*Measurement, []Issue) {
-	c := compiler{m: &Measurement{def: def, byID: map[string]*input{}, tables: tables}}
+	c := compiler{m: &Measurement{def: def, byID: map[string]*input{}, tables: tables}, quantities: map[string]quantity{}}
 	c.scope = scope{names: map[string]valueType{}, tables: tables}
 	c.inputs()
 	c.params()
@@ -83,6 +83,8 @@ type compiler struct {
 	m      *Measurement
 	scope  scope
 	issues []Issue
+	// quantities of the computed values so far.
+	quantities map[string]quantity
 }
 
 func (c *compiler) issue(path, format string, args ...any) {
@@ -189,7 +191,7 @@ func (c *compiler) compute() {
 			c.issue(path, "%s: %v", s.ID, err)
 		} else {
 			t = p.typ
-			c.checkUnits(path, p.node)
+			c.quantities[s.ID] = c.stepQuantity(i, s, c.quantityOf(path, p.node), st.unit)
 			c.notePairs(p.node)
 		}
 		c.declare(fmt.Sprintf("compute[%d].id", i), s.ID, t)
@@ -269,7 +271,7 @@ func (c *compiler) when(path string, out *outcome) {
 		c.issue(path, "%s: the condition is a %s, it must be true or false", out.ID, p.typ.kind)
 		return
 	}
-	c.checkUnits(path, p.node)
+	c.quantityOf(path, p.node)
 	c.notePairs(p.node)
 	out.prog = p
 	out.reason = newReason(p.node, c.scope)

@@ -54,7 +54,7 @@ func TestCompileIssues(t *testing.T) {
 		{"too long", expr(strings.Repeat("1 + ", 400) + "1"), "compute[0].expr", "longer than"},
 		{"too many nodes", expr(strings.Repeat("1+", 400) + "1"), "compute[0].expr", ""},
 		{"deep nesting", expr(strings.Repeat("(", 450) + "1" + strings.Repeat(")", 450)), "", ""},
-		{"mixed dimensions", when("v > i"), "outcomes[0].when", "mixes a voltage with a current"},
+		{"mixed dimensions", when("v > i"), "outcomes[0].when", "mixes a voltage in V with a current in A"},
 		{"mixed prefixes", when("i > i_ma"), "outcomes[0].when", "without a factor"},
 		{"never true", when("1 > 2"), "outcomes[0].when", "never true"},
 		{"always true", when("limit == 10"), "outcomes[0].when", "always true"},

@@ -131,66 +131,6 @@ func (c *compiler) value(n ast.Node) (float64, bool) {
 	return f, ok && err == nil
 }
 
-// checkUnits reports sums, differences and comparisons of two inputs whose units
-// do not fit: another dimension, or another prefix without a factor. Constants,
-// parameters and computed values carry no stated unit and are let pass.
-func (c *compiler) checkUnits(path string, n ast.Node) {
-	switch n := n.(type) {
-	case *ast.UnaryNode:
-		c.checkUnits(path, n.Node)
-	case *ast.CallNode:
-		for _, a := range n.Arguments {
-			c.checkUnits(path, a)
-		}
-	case *ast.BinaryNode:
-		c.checkUnits(path, n.Left)
-		c.checkUnits(path, n.Right)
-		switch n.Operator {
-		case "+", "-", "<", "<=", ">", ">=", "==", "!=":
-		default:
-			return
-		}
-		l, lf, lok := c.unitOf(n.Left)
-		r, rf, rok := c.unitOf(n.Right)
-		switch {
-		case !lok || !rok:
-		case !l.Compatible(r):
-			c.issue(path, "%q mixes %s with %s", n.String(), l.Quantity(), r.Quantity())
-		case !lf && !rf && !l.SameScale(r):
-			c.issue(path, "%q mixes %s with %s without a factor", n.String(), l, r)
-		}
-	}
-}
-
-// unitOf returns the unit of an input, of an input times a number (factor), or
-// of a sum of such.
-func (c *compiler) unitOf(n ast.Node) (u units.Unit, factor, ok bool) {
-	switch n := n.(type) {
-	case *ast.IdentifierNode:
-		x, ok := c.m.byID[n.Value]
-		if !ok || x.kind != kindNumber || x.integer {
-			return u, false, false
-		}
-		return x.unit, false, true
-	case *ast.UnaryNode:
-		return c.unitOf(n.Node)
-	case *ast.BinaryNode:
-		l, lf, lok := c.unitOf(n.Left)
-		r, rf, rok := c.unitOf(n.Right)
-		_, lc := c.value(n.Left)
-		_, rc := c.value(n.Right)
-		switch {
-		case (n.Operator == "+" || n.Operator == "-") && lok && rok:
-			return l, lf || rf, true
-		case n.Operator == "*" && lc && rok:
-			return r, true, true
-		case (n.Operator == "*" || n.Operator == "/") && lok && rc:
-			return l, true, true
-		}
-	}
-	return u, false, false
-}
-
 // notePairs remembers which list inputs are combined element by element, so that
 // a reading with lists of different lengths is refused by name.
 func (c *compiler) notePairs(n ast.Node) {
