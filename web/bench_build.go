@@ -261,7 +261,7 @@ func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
 	if n := b.file.Board.SeriesCells; n != nil {
 		series = *n
 	}
-	card.Readings = phasePairs(f, readingFields(f, m, series))
+	card.Readings = arrange(f, readingFields(f, m, series))
 	for _, g := range b.look.lib.Gates {
 		card.Gate = card.Gate || g.Measurement == m.ID
 	}

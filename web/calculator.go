@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -20,9 +21,11 @@ type CalculatorPage struct {
 	Groups []LibraryGroup
 	Count  int
 
-	Card   *MeasureCard // nil on the page of choice
-	Board  []Reading    // facts of the board
-	Result *ResultView
+	Card  *MeasureCard // nil on the page of choice
+	Board []Reading    // facts of the board
+	// BoardOpen shows them at once, because fields depend on them.
+	BoardOpen bool
+	Result    *ResultView
 }
 
 // computable reports a measurement that makes something of readings.
@@ -147,7 +150,7 @@ func boardFactsOf(f *Form) map[string]any {
 func calculatorOf(lib *faultlib.Library, m *faultlib.Measurement, f *Form) *CalculatorPage {
 	look := newLookup(lib)
 	card := &MeasureCard{Measurement: m, Component: look.component(m.Of), Points: m.Points, Form: f, Minutes: m.Minutes, Hazard: m.Hazard,
-		HazardName: hazardName(lib, m.Hazard), Rule: look.rule(m.Hazard), Readings: phasePairs(f, readingFields(f, m, 0))}
+		HazardName: hazardName(lib, m.Hazard), Rule: look.rule(m.Hazard), Readings: arrange(f, readingFields(f, m, 0))}
 	for _, o := range look.stillToOpen(m, nil, nil) {
 		card.Hazard = max(card.Hazard, o.Hazard)
 	}
@@ -158,9 +161,31 @@ func calculatorOf(lib *faultlib.Library, m *faultlib.Measurement, f *Form) *Calc
 	if how := m.Compiled(); how != nil {
 		card.Expected = how.Expected()
 	}
-	chemistry := Reading{Kind: "select", Field: choiceField(f, "board.chemistry", "Chemistry", chemistries)}
-	return &CalculatorPage{Layout: Layout{Title: m.Title, Section: "/calculator"}, Card: card, Board: []Reading{
-		{Kind: "text", Field: newField(f, "board.series_cells", "Cells in series", "mode=numeric")},
-		{Kind: "text", Field: newField(f, "board.parallel_cells", "Cells in parallel", "mode=numeric")}, chemistry,
-	}}
+	return &CalculatorPage{Layout: Layout{Title: m.Title, Section: "/calculator"}, Card: card, Board: boardFields(m, f), BoardOpen: needsCount(card.Readings)}
+}
+
+// boardFields are the facts of the board that the measurement does not ask for itself.
+func boardFields(m *faultlib.Measurement, f *Form) []Reading {
+	asked := map[string]bool{}
+	for i := range m.Inputs {
+		asked[m.Inputs[i].ID] = true
+	}
+	var out []Reading
+	if !asked["n"] && !asked["series"] {
+		out = append(out, Reading{Kind: "text", Field: newField(f, "board.series_cells", "Cells in series", "mode=numeric")})
+	}
+	if !asked["parallel"] {
+		out = append(out, Reading{Kind: "text", Field: newField(f, "board.parallel_cells", "Cells in parallel", "mode=numeric")})
+	}
+	if !asked["chemistry"] {
+		out = append(out, Reading{Kind: "select", Field: choiceField(f, "board.chemistry", "Chemistry", chemistries)})
+	}
+	return out
+}
+
+// needsCount reports a column that would get its fields from a count not asked
+// for among the readings.
+func needsCount(list []Reading) bool {
+	return slices.ContainsFunc(list, func(r Reading) bool { return r.PerGroup }) &&
+		!slices.ContainsFunc(list, func(r Reading) bool { return r.Symbol == "n" || r.Symbol == "series" })
 }

@@ -216,7 +216,7 @@ func volts(d float64) string {
 var wheelOrder = [6]int{1, 3, 2, 6, 4, 5}
 
 // hallWheel draws the six sound states as sectors and the way the readings went;
-// a jump is drawn broken, the states 0 and 7, which sound sensors never make, in
+// the numbers tell when a state first came. A jump is drawn broken, the states 0 and 7, which sound sensors never make, in
 // the middle.
 func hallWheel(states []float64) *Picture {
 	var walk []int
@@ -259,14 +259,16 @@ func hallWheel(states []float64) *Picture {
 		p.text("mid name", x, y+14, "%03b", s)
 		if first[s] > 0 {
 			x, y = around(cx, cy, 78, float64(i))
-			p.add("circle", "spot", x, y, 4, 0)
+			p.add("circle", "spot", x, y, 12, 0)
+			p.text("mid inside", x, y+4.5, "%d", first[s])
 		}
 	}
 	for _, s := range []int{0, 7} {
 		if first[s] > 0 {
 			x, y := statePoint(cx, cy, place, s)
-			p.add("circle", "spot-odd", x, y, 5, 0)
-			p.text("mid odd", x, y+map[int]float64{0: -8, 7: 18}[s], "%d · %03b", s, s)
+			p.add("circle", "spot-odd", x, y, 12, 0)
+			p.text("mid inside", x, y+4.5, "%d", first[s])
+			p.text("odd", x+16, y+4.5, "%d · %03b", s, s)
 		}
 	}
 	p.Desc = hallWords(walk, first)
@@ -341,7 +343,7 @@ func hallWords(walk []int, first map[int]int) string {
 			jumps = append(jumps, j)
 		}
 	}
-	out := "Walked " + strings.Join(names, " ") + "."
+	out := "In the order read: " + strings.Join(names, " ") + "."
 	if len(missing) > 0 {
 		out += " Never reached: " + strings.Join(missing, ", ") + "."
 	}

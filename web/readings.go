@@ -23,6 +23,8 @@ type Reading struct {
 	Drawn string
 	// Clock is the unit a start and stop button counts in, "" where there is none.
 	Clock string
+	// PerGroup marks a list that follows the number of cell groups.
+	PerGroup bool
 	// Paste is the field that takes a whole column at once.
 	Paste *Field
 }

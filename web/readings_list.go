@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -19,7 +20,7 @@ func (r *Reading) list(f *Form, m *faultlib.Measurement, in *measure.Input, seri
 	}
 	n, kind := listLength(m, in.ID), "elements"
 	if perGroup(in) {
-		n, kind = groupFields(f, in, series), "column"
+		n, kind, r.PerGroup = groupFields(f, in, series), "column", true
 		r.Drawn = "spread"
 		if in.ID == "taps" {
 			r.Drawn = "step"
@@ -141,6 +142,20 @@ func twoTimes(m *faultlib.Measurement) bool {
 		}
 	}
 	return false
+}
+
+// arrange is the order and grouping in which readings are shown: the number of
+// cell groups before the column that follows it, three readings between the
+// phases as a triangle.
+func arrange(f *Form, list []Reading) []Reading {
+	isCount := func(r Reading) bool { return r.Symbol == "n" || r.Symbol == "series" }
+	column := slices.IndexFunc(list, func(r Reading) bool { return r.PerGroup })
+	count := slices.IndexFunc(list, isCount)
+	if column >= 0 && count > column {
+		moved := list[count]
+		list = slices.Insert(slices.Delete(slices.Clone(list), count, count+1), column, moved)
+	}
+	return phasePairs(f, list)
 }
 
 // phasePairs draws three readings r_ab, r_bc, r_ca as the triangle they form.

@@ -91,7 +91,7 @@
     var values = column(text), from = Math.max(0, fields.indexOf(first));
     if (values.length < 2) return false;
     values.slice(0, fields.length - from).forEach(function (v, i) { fields[from + i].value = v; });
-    var said = list.querySelector(".said"), room = fields.length - from;
+    var said = list.querySelector(".told"), room = fields.length - from;
     if (said) said.textContent = values.length === room ? values.length + " values filled in." : values.length + " values pasted into " + room + " fields: check the count.";
     tell(fields[from]);
     return true;
@@ -143,6 +143,12 @@
   function drawAll() { document.querySelectorAll("[data-drawn]").forEach(draw); }
   document.addEventListener("htmx:afterSettle", drawAll);
   drawAll();
+
+  // Another number of cell groups: the page's fields are drawn again to fit.
+  document.addEventListener("change", function (e) {
+    var board = document.querySelector("[data-regrow]");
+    if (board && /^(r\.n|r\.series|board\.series_cells)$/.test(e.target.name)) window.htmx.trigger(board, "regrow");
+  });
 
   // Hall states by lamps: set the three, then "next step" writes the state down.
   document.addEventListener("click", function (e) {
