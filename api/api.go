@@ -50,6 +50,11 @@ type Service interface {
 	Movements(ctx context.Context, a shop.Actor, partID shop.ID, p shop.Page) (shop.List[shop.Movement], error)
 	Move(ctx context.Context, a shop.Actor, partID shop.ID, in shop.MovementInput) (shop.Movement, error)
 
+	AddInstrument(ctx context.Context, a shop.Actor, in shop.InstrumentInput) (shop.Instrument, error)
+	EditInstrument(ctx context.Context, a shop.Actor, id shop.ID, p shop.InstrumentPatch) (shop.Instrument, error)
+	Instruments(ctx context.Context, a shop.Actor) ([]shop.Instrument, error)
+	Instrument(ctx context.Context, a shop.Actor, id shop.ID) (shop.Instrument, error)
+
 	OpenJob(ctx context.Context, a shop.Actor, in shop.JobInput) (shop.Job, error)
 	Jobs(ctx context.Context, a shop.Actor, f shop.JobFilter) (shop.List[shop.JobSummary], error)
 	Job(ctx context.Context, a shop.Actor, id shop.ID) (shop.JobFile, error)
@@ -195,6 +200,11 @@ func (h *handlers) routes() []route {
 		{patch, "/parts/:id", h.editPart, 0},
 		{post, "/parts/:id/movements", h.addMovement, 0},
 		{get, "/parts/:id/movements", h.listMovements, 0},
+
+		{post, "/instruments", h.addInstrument, 0},
+		{get, "/instruments", h.listInstruments, 0},
+		{get, "/instruments/:id", h.getInstrument, 0},
+		{patch, "/instruments/:id", h.editInstrument, 0},
 
 		{get, "/recurrence", h.getRecurrence, 0},
 		{get, "/recurrence/:group/:key", h.getRecurrenceDetail, 0},

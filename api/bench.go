@@ -109,6 +109,7 @@ func (h *handlers) evaluateMeasurement(c echo.Context) error {
 	out := Evaluation{
 		Measurement: e.Measurement, Outcome: e.Outcome, Meaning: e.Meaning, Normal: e.Normal, Detail: e.Detail,
 		Likelihood: make(Likelihood, len(e.Likelihood)), Values: resultValues(e.Values), Text: e.Text, Warnings: e.Warnings,
+		Instrument: instrumentUse(e.Instrument),
 	}
 	for _, o := range e.Likelihood {
 		out.Likelihood[o.ID] = o.Probability
@@ -127,7 +128,7 @@ func observation(o shop.Observation) Observation {
 	}
 	if r := o.Result; r != nil {
 		out.Outcome, out.Detail, out.Readings, out.Likelihood = orNull(r.Outcome), r.Detail, r.Readings, r.Likelihood
-		out.Values, out.Text, out.Warnings = resultValues(r.Values), r.Text, r.Warnings
+		out.Values, out.Text, out.Warnings, out.Instrument = resultValues(r.Values), r.Text, r.Warnings, instrumentUse(r.Instrument)
 	}
 	return out
 }

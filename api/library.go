@@ -125,7 +125,7 @@ func libraryMeasurement(m faultlib.Measurement) LibraryMeasurement {
 		ID: m.ID, Name: m.Title, Kind: LibraryMeasurementKind(m.Kind), Component: m.Of, Points: m.Points, Instrument: m.Instrument,
 		Access: m.Access, Minutes: m.Minutes, Hazard: m.Hazard, Caution: m.Caution, Note: m.Note,
 		Inputs: listOf(m.Inputs, func(i measure.Input) MeasurementInput {
-			return MeasurementInput{ID: i.ID, Unit: i.Unit, Element: i.Element, Choice: i.Choice, Note: i.Note, Nullable: i.Nullable}
+			return MeasurementInput{ID: i.ID, Label: orNull(i.Label), Unit: i.Unit, Element: i.Element, Choice: i.Choice, Note: i.Note, Nullable: i.Nullable}
 		}),
 		Outcomes: listOf(m.Outcomes, func(o measure.Outcome) MeasurementOutcome {
 			return MeasurementOutcome{ID: o.ID, Meaning: o.Meaning, When: o.When, Normal: o.Normal}

@@ -153,11 +153,11 @@ func TestBadInput(t *testing.T) {
 func TestNearUnitIsWarnedOf(t *testing.T) {
 	t.Parallel()
 	b := setup(t)
-	r := b.do("POST", v1+"/measurements/pack_voltage_soc/evaluate", obj{"readings": obj{"v_pack": "62 mV", "series": 20, "v_reported": nil}}, 200)
+	r := b.do("POST", v1+"/measurements/pack_voltage_soc/evaluate", obj{"readings": obj{"v_pack": "62 mV", "series": 20, "v_reported": nil, "chemistry": "layered_oxide"}}, 200)
 	if len(r.list("warnings")) == 0 {
 		t.Errorf("62 mV is no reason to warn: %s", r.raw)
 	}
-	r = b.do("POST", v1+"/measurements/pack_voltage_soc/evaluate", obj{"readings": obj{"v_pack": "74.0 V", "series": 20, "v_reported": 74.1}}, 200)
+	r = b.do("POST", v1+"/measurements/pack_voltage_soc/evaluate", obj{"readings": obj{"v_pack": "74.0 V", "series": 20, "v_reported": 74.1, "chemistry": "layered_oxide"}}, 200)
 	if r.text("outcome") != "in_range" || len(r.list("warnings")) != 0 {
 		t.Errorf("a good pack answers %s", r.raw)
 	}

@@ -173,7 +173,7 @@ func verification(v shop.Verification) Verification {
 	r := &v.Result
 	return Verification{
 		ID: v.ID, Verification: v.Measurement, Outcome: r.Outcome, Detail: r.Detail, Readings: r.Readings, Likelihood: r.Likelihood,
-		Values: resultValues(r.Values), Text: r.Text, Warnings: r.Warnings, Passed: v.Passed, At: v.At.UTC(), By: v.By,
+		Values: resultValues(r.Values), Text: r.Text, Warnings: r.Warnings, Instrument: instrumentUse(r.Instrument), Passed: v.Passed, At: v.At.UTC(), By: v.By,
 		InvalidatedAt: utc(v.InvalidatedAt), InvalidatedBy: orNull(v.InvalidatedBy),
 	}
 }

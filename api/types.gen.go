@@ -414,7 +414,8 @@ type Diagnosis struct {
 
 // Evaluation defines model for Evaluation.
 type Evaluation struct {
-	Detail string `json:"detail"`
+	Detail     string         `json:"detail"`
+	Instrument *InstrumentUse `json:"instrument"`
 
 	// Likelihood Share of each outcome that the reading's uncertainty leaves possible; sums to 1.
 	Likelihood  Likelihood `json:"likelihood"`
@@ -524,6 +525,70 @@ type InstalledPart struct {
 	RemovedKm   *float64   `json:"removed_km"`
 	RepairID    *uuid.UUID `json:"repair_id"`
 	Serial      string     `json:"serial"`
+}
+
+// Instrument defines model for Instrument.
+type Instrument struct {
+	// CalibrationDue The last day on which the calibration holds.
+	CalibrationDue *string   `json:"calibration_due"`
+	CreatedAt      time.Time `json:"created_at"`
+	ID             uuid.UUID `json:"id"`
+	Kind           string    `json:"kind"`
+	Name           string    `json:"name"`
+	Note           string    `json:"note"`
+
+	// Overdue That day is over (UTC).
+	Overdue   bool              `json:"overdue"`
+	Ranges    []InstrumentRange `json:"ranges"`
+	RetiredAt *time.Time        `json:"retired_at"`
+	Serial    string            `json:"serial"`
+	Version   int               `json:"version"`
+}
+
+// InstrumentList defines model for InstrumentList.
+type InstrumentList struct {
+	Items []Instrument `json:"items"`
+
+	// Next Cursor of the next page; null at the end.
+	Next *string `json:"next"`
+}
+
+// InstrumentRange The limit of error within a range: ±(`plus_minus_pct` % of the reading + `counts` last digits). With `counts` 0, half of the last digit.
+type InstrumentRange struct {
+	// Counts Example: 2
+	Counts int `json:"counts"`
+
+	// From Example: 0
+	From float64 `json:"from"`
+
+	// PlusMinusPct Example: 0.5
+	PlusMinusPct float64 `json:"plus_minus_pct"`
+
+	// Resolution Value of one last digit.
+	//
+	// Example: 0.01
+	Resolution float64 `json:"resolution"`
+
+	// To Example: 60
+	To float64 `json:"to"`
+
+	// Unit UCUM code; `from`, `to` and `resolution` are in it. In a request also a trade spelling.
+	//
+	// Example: V
+	Unit string `json:"unit"`
+}
+
+// InstrumentUse The instrument as it stood when the reading was taken.
+type InstrumentUse struct {
+	CalibrationDue *string   `json:"calibration_due"`
+	ID             uuid.UUID `json:"id"`
+	Name           string    `json:"name"`
+
+	// Overdue The calibration no longer held then.
+	Overdue bool `json:"overdue"`
+
+	// Ranges The ranges whose accuracy was used.
+	Ranges []InstrumentRange `json:"ranges"`
 }
 
 // Job defines model for Job.
@@ -727,10 +792,13 @@ type MeasurementInput struct {
 	Choice []string `json:"choice"`
 
 	// Element Unit of a list's elements.
-	Element  string `json:"element"`
-	ID       string `json:"id"`
-	Note     string `json:"note"`
-	Nullable bool   `json:"nullable"`
+	Element string `json:"element"`
+	ID      string `json:"id"`
+
+	// Label A short noun phrase for people, without the unit; absent where the library has none.
+	Label    *string `json:"label,omitempty"`
+	Note     string  `json:"note"`
+	Nullable bool    `json:"nullable"`
 
 	// Unit Unit of a bare number, or bool, count, list, map.
 	Unit string `json:"unit"`
@@ -825,9 +893,10 @@ type Observation struct {
 	Detail string `json:"detail"`
 
 	// FromExposure Set by an exposure at intake, not asked.
-	FromExposure  bool       `json:"from_exposure"`
-	ID            uuid.UUID  `json:"id"`
-	InvalidatedAt *time.Time `json:"invalidated_at"`
+	FromExposure  bool           `json:"from_exposure"`
+	ID            uuid.UUID      `json:"id"`
+	Instrument    *InstrumentUse `json:"instrument"`
+	InvalidatedAt *time.Time     `json:"invalidated_at"`
 
 	// InvalidatedBy The library's event that made the result invalid.
 	InvalidatedBy *string         `json:"invalidated_by"`
@@ -1082,12 +1151,13 @@ type Stop struct {
 
 // Verification defines model for Verification.
 type Verification struct {
-	At            time.Time  `json:"at"`
-	By            string     `json:"by"`
-	Detail        string     `json:"detail"`
-	ID            uuid.UUID  `json:"id"`
-	InvalidatedAt *time.Time `json:"invalidated_at"`
-	InvalidatedBy *string    `json:"invalidated_by"`
+	At            time.Time      `json:"at"`
+	By            string         `json:"by"`
+	Detail        string         `json:"detail"`
+	ID            uuid.UUID      `json:"id"`
+	Instrument    *InstrumentUse `json:"instrument"`
+	InvalidatedAt *time.Time     `json:"invalidated_at"`
+	InvalidatedBy *string        `json:"invalidated_by"`
 
 	// Likelihood Share of each outcome that the reading's uncertainty leaves possible; sums to 1.
 	Likelihood Likelihood `json:"likelihood"`
