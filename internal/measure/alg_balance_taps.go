@@ -57,11 +57,19 @@ func judgeTaps(c *algCall) (verdict, error) {
 	}
 	for i, t := range taps {
 		if t < -0.5*cell || t > tapMaxCell*float64(n+1) {
+			if c.quiet {
+				return verdict{}, errRefused
+			}
 			return verdict{}, c.refuse(fmt.Sprintf("tap %d reads %.2f V against pack minus, but no node of %d groups can lie below 0 or above %.0f V: check the reference probe and the range", i, t, n, tapMaxCell*float64(n)), fmt.Sprintf("taps[%d]", i))
 		}
 	}
-	t := newTapView(taps, cell)
+	t := &c.view
+	t.look(taps, cell)
+	t.quiet = c.quiet
 	v := t.judge()
+	if c.quiet {
+		return v, nil
+	}
 	v.extra = []NamedValue{value("d", "Steps between the taps", t.d, "V"), value("v_ref", "Usual step", t.ref, "V")}
 	if math.Abs(t.ref-cell) > 0.2*cell {
 		v.warnings = append(v.warnings, fmt.Sprintf("The mean group voltage is given as %.2f V, but the taps step by about %.2f V.", cell, t.ref))
@@ -72,41 +80,42 @@ func judgeTaps(c *algCall) (verdict, error) {
 // tapView is a set of taps with its steps and the reference group voltage.
 type tapView struct {
 	taps, d, sorted []float64
+	scratch         []float64
+	keys            []int64
+	quiet           bool  // one sample of many: neither text nor detail is wanted
 	order           []int // order[k] = pin that carries the k-th lowest voltage
 	ref             float64
 }
 
-func newTapView(taps []float64, cell float64) *tapView {
-	t := &tapView{taps: taps, d: steps(taps), ref: cell}
-	t.order = make([]int, len(taps))
+// look sets the view to a set of taps; it keeps the memory of an earlier one.
+func (t *tapView) look(taps []float64, cell float64) {
+	t.taps, t.ref = taps, cell
+	t.d = stepsInto(t.d, taps)
+	t.order = sized(t.order, len(taps))
+	// By insertion, which is stable and quick on what is nearly in order already.
 	for i := range t.order {
-		t.order[i] = i
-	}
-	slices.SortStableFunc(t.order, func(a, b int) int {
-		switch {
-		case taps[a] < taps[b]:
-			return -1
-		case taps[a] > taps[b]:
-			return 1
+		k := i
+		for ; k > 0 && taps[i] < taps[t.order[k-1]]; k-- {
+			t.order[k] = t.order[k-1]
 		}
-		return 0
-	})
-	t.sorted = make([]float64, len(taps))
+		t.order[k] = i
+	}
+	t.sorted = sized(t.sorted, len(taps))
 	for k, pin := range t.order {
 		t.sorted[k] = taps[pin]
 	}
 	// The median step is a group even when a lead is open or doubled, as long as
 	// most steps are groups.
-	if s := steps(t.sorted); len(s) >= 4 {
-		if m := median(s); m > 0.6*cell && m < 1.5*cell {
+	if t.scratch = stepsInto(t.scratch, t.sorted); len(t.scratch) >= 4 {
+		t.keys = sized(t.keys, len(t.scratch))
+		if m := medianOf(t.scratch, t.keys); m > 0.6*cell && m < 1.5*cell {
 			t.ref = m
 		}
 	}
-	return t
 }
 
-func steps(taps []float64) []float64 {
-	d := make([]float64, len(taps)-1)
+func stepsInto(d, taps []float64) []float64 {
+	d = sized(d, len(taps)-1)
 	for i := range d {
 		d[i] = taps[i+1] - taps[i]
 	}
@@ -115,27 +124,43 @@ func steps(taps []float64) []float64 {
 
 func (t *tapView) isZero(x float64) bool { return math.Abs(x) <= tapZero*t.ref }
 func (t *tapView) isOne(x float64) bool  { return x > tapZero*t.ref && x <= tapOneMax*t.ref }
+func (t *tapView) isOff(x float64) bool  { return math.Abs(x-t.ref) > tapGroupBand*t.ref }
 func (t *tapView) isTwo(x float64) bool  { return x >= tapTwoMin*t.ref && x <= tapTwoMax*t.ref }
 
-func (t *tapView) allOne(d []float64) bool {
-	return !slices.ContainsFunc(d, func(x float64) bool { return !t.isOne(x) })
+// rising reports that the sorted taps go up by one group each.
+func (t *tapView) rising() bool {
+	for k := 1; k < len(t.sorted); k++ {
+		if !t.isOne(t.sorted[k] - t.sorted[k-1]) {
+			return false
+		}
+	}
+	return true
 }
 
 func (t *tapView) judge() verdict {
 	n := len(t.d)
 	if highest := slices.Max(t.taps); highest < tapGround*t.ref {
+		if t.quiet {
+			return verdict{outcome: "no_reference"}
+		}
 		return verdict{outcome: "no_reference", text: fmt.Sprintf("the highest of %d taps is %.2f V", n+1, highest)}
 	}
 	if i := t.openLead(); i > 0 {
+		if t.quiet {
+			return verdict{outcome: "open_lead"}
+		}
 		return verdict{outcome: "open_lead", detail: strconv.Itoa(i), text: fmt.Sprintf("tap %d reads %.2f V under load while the taps around it are right", i, t.taps[i])}
 	}
 	// Pin 0 is the minus lead itself; where nothing lies near zero the order cannot
 	// be told from the voltages.
-	if t.sorted[0] < tapGround*t.ref && t.allOne(steps(t.sorted)) {
+	if t.sorted[0] < tapGround*t.ref && t.rising() {
 		return t.permutation()
 	}
 	if v, ok := t.shifted(); ok {
 		return v
+	}
+	if t.quiet {
+		return verdict{outcome: "wrong_order"}
 	}
 	return verdict{outcome: "wrong_order", text: "the steps " + stepText(t.d) + " fit no single mistake"}
 }
@@ -143,13 +168,29 @@ func (t *tapView) judge() verdict {
 // permutation names the wiring order when every node is there once.
 func (t *tapView) permutation() verdict {
 	n := len(t.d)
-	var moved []int
-	reversed := true
+	out, reversed := 0, true
+	for k, pin := range t.order {
+		if pin != k {
+			out++
+		}
+		reversed = reversed && pin == n-k
+	}
+	if t.quiet {
+		switch {
+		case reversed:
+			return verdict{outcome: "reversed_plug"}
+		case out == 2:
+			return verdict{outcome: "swapped_pair"}
+		case out > 2:
+			return verdict{outcome: "wrong_order"}
+		}
+		return t.groups()
+	}
+	moved := make([]int, 0, out)
 	for k, pin := range t.order {
 		if pin != k {
 			moved = append(moved, k)
 		}
-		reversed = reversed && pin == n-k
 	}
 	switch {
 	case reversed:
@@ -169,9 +210,15 @@ func (t *tapView) permutation() verdict {
 
 // groups looks for a group outside the band once the order is right.
 func (t *tapView) groups() verdict {
+	if t.quiet {
+		if slices.ContainsFunc(t.d, t.isOff) {
+			return verdict{outcome: "group_off"}
+		}
+		return verdict{outcome: "in_order"}
+	}
 	var off []string
 	for i, d := range t.d {
-		if math.Abs(d-t.ref) > tapGroupBand*t.ref {
+		if t.isOff(d) {
 			off = append(off, strconv.Itoa(i+1))
 		}
 	}
@@ -226,6 +273,8 @@ func (t *tapView) shifted() (verdict, bool) {
 	switch {
 	case zero == 0 && two == 0:
 		return verdict{}, false
+	case t.quiet:
+		return verdict{outcome: "shifted"}, true
 	case zero == 0 || (two > 0 && two < zero):
 		return verdict{outcome: "shifted", detail: fmt.Sprintf("left out at %d", two), text: fmt.Sprintf("the step to pin %d is %.2f V, two groups: a node is left out", two, t.d[two-1])}, true
 	}

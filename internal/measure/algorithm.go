@@ -89,8 +89,8 @@ type algCall struct {
 	params map[string]float64
 	prefix string
 	quiet  bool // no sentence is wanted: one sample of many
-	// scratch is memory an algorithm may use within one call.
-	scratch []float64
+	// view is memory that alg_balance_taps keeps between the samples.
+	view tapView
 }
 
 // say formats a part of the sentence, or nothing where none is wanted.

@@ -48,6 +48,7 @@ type columns struct {
 	rows     int
 	regs     []column
 	scratch  []float64
+	keys     []int64
 	mismatch bool // lists of different lengths met; the engine words the error
 	decided  [block]bool
 	flawed   []([block]bool) // per step

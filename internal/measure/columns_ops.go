@@ -1,9 +1,6 @@
 package measure
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // columnFunctions is functions over columns; each must give the very same answer.
 var columnFunctions = map[string]instr{
@@ -212,6 +209,10 @@ func doMedian(c *columns, in *instr) {
 	if x.n == 0 {
 		return
 	}
+	c.keys = sized(c.keys, x.n*rows)
+	if medianRows(d.num, x.num, x.n, c.keys) {
+		return
+	}
 	c.scratch = sized(c.scratch, x.n)
 	for i := range d.num {
 		for j := range x.n {
@@ -319,14 +320,4 @@ func pick(c *columns, d, from *column, i, rows int) {
 			}
 		}
 	}
-}
-
-// medianInPlace is median on a list it may sort.
-func medianInPlace(s []float64) float64 {
-	slices.Sort(s)
-	n := len(s)
-	if n%2 == 1 {
-		return s[n/2]
-	}
-	return (s[n/2-1] + s[n/2]) / 2
 }

@@ -242,7 +242,7 @@ func everyAccuracy(m *Measurement, pct float64) ParseOptions {
 // TestSampleDoesNotAllocate: what an uncertain evaluation allocates does not grow
 // with the sample, whatever the kind of measurement.
 func TestSampleDoesNotAllocate(t *testing.T) { //nolint:paralleltest // AllocsPerRun must run alone.
-	for _, id := range []string{"contact_drop", "cell_group_delta", "phase_resistance_3", "bridge_diode_test", "motor_ident"} {
+	for _, id := range []string{"contact_drop", "cell_group_delta", "phase_resistance_3", "bridge_diode_test", "balance_tap_order", "motor_ident"} {
 		m := setup(t, id)
 		r, _, err := m.Parse(m.def.Examples[0].In, everyAccuracy(m, 1))
 		if err != nil {

@@ -278,7 +278,7 @@ func (ru *run) detail(o *outcome) string {
 }
 
 func (ru *run) algorithm(text bool) (verdict, error) {
-	ru.call = algCall{env: ru.env, params: ru.r.params, prefix: ru.r.prefix, quiet: !text, scratch: ru.call.scratch}
+	ru.call = algCall{env: ru.env, params: ru.r.params, prefix: ru.r.prefix, quiet: !text, view: ru.call.view}
 	v, err := ru.m.alg.run(&ru.call)
 	if err != nil {
 		return verdict{}, err

@@ -200,15 +200,7 @@ func sum(x []float64) float64 {
 
 func mean(x []float64) float64 { return sum(x) / float64(len(x)) }
 
-func median(x []float64) float64 {
-	s := slices.Clone(x)
-	slices.Sort(s)
-	n := len(s)
-	if n%2 == 1 {
-		return s[n/2]
-	}
-	return (s[n/2-1] + s[n/2]) / 2
-}
+func median(x []float64) float64 { return medianInPlace(slices.Clone(x)) }
 
 func arg(x []float64, better func(a, b float64) bool) int {
 	best := 0

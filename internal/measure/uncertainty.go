@@ -56,7 +56,7 @@ type dimension struct {
 	mid, width  float64
 	low, high   float64
 	constrained bool
-	cell        *float64 // where an algorithm reads a single number's sample
+	cell        *float64 // where the sample is read: an element, or an algorithm's number
 }
 
 func (m *Measurement) dimensions(r Readings) []dimension {
@@ -140,18 +140,19 @@ func (m *Measurement) sharesByEngine(r Readings, dims []dimension) (counts []int
 
 // hold gives the sample places of its own to write to: lists are copied, because
 // the readings must stay, and an algorithm's numbers stand behind pointers, so that
-// a new value costs no allocation. The engine and prepare want plain numbers.
+// a new value costs no allocation. The engine wants plain numbers.
 func (ru *run) hold(dims []dimension) {
 	for k, v := range ru.env {
 		if l, ok := v.([]float64); ok {
 			ru.env[k] = append([]float64(nil), l...)
 		}
 	}
-	if ru.m.alg == nil || ru.m.alg.prepare != nil {
-		return
-	}
 	for k := range dims {
-		if d := &dims[k]; d.element < 0 {
+		d := &dims[k]
+		switch {
+		case d.element >= 0:
+			d.cell = &ru.env[d.id].([]float64)[d.element]
+		case ru.m.alg != nil:
 			d.cell = new(float64)
 			ru.env[d.id] = d.cell
 		}
@@ -159,14 +160,11 @@ func (ru *run) hold(dims []dimension) {
 }
 
 func (ru *run) put(d *dimension, x float64) {
-	switch {
-	case d.cell != nil:
+	if d.cell != nil {
 		*d.cell = x
-	case d.element < 0:
-		ru.env[d.id] = x
-	default:
-		ru.env[d.id].([]float64)[d.element] = x
+		return
 	}
+	ru.env[d.id] = x
 }
 
 // edgeText says how an uncertain reading is shared, or "" when one outcome has

@@ -118,29 +118,3 @@ func TestHaltonEven(t *testing.T) {
 		}
 	}
 }
-
-func BenchmarkEvaluatePlain(b *testing.B) {
-	benchmark(b, phases(104.0, 100.0, 100.0), "phase_resistance_3")
-}
-
-func BenchmarkEvaluateUncertain(b *testing.B) {
-	benchmark(b, phases(withAccuracy(104, 3), withAccuracy(100, 3), withAccuracy(100, 3)), "phase_resistance_3")
-}
-
-func BenchmarkEvaluateNumericUncertain(b *testing.B) {
-	benchmark(b, map[string]any{"dv_mv": withAccuracy(15, 1), "i_a": withAccuracy(15, 2), "i_max_a": 40.0, "t_amb_c": 22.0, "r_limit_mohm": 0.5, "rth_kpw": withAccuracy(20, 10)}, "contact_drop")
-}
-
-func benchmark(b *testing.B, in map[string]any, id string) {
-	m := setup(b, id)
-	r, _, err := m.Parse(in, ParseOptions{})
-	if err != nil {
-		b.Fatal(err)
-	}
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, err := m.Evaluate(r); err != nil {
-			b.Fatal(err)
-		}
-	}
-}
