@@ -78,6 +78,9 @@ func Fill(ctx context.Context, svc *shop.Service, clock *Clock, owner shop.Actor
 	if err := f.stock(ctx); err != nil {
 		return Summary{}, fmt.Errorf("demo stock: %w", err)
 	}
+	if err := f.instruments(ctx); err != nil {
+		return Summary{}, fmt.Errorf("demo instruments: %w", err)
+	}
 	if err := f.fleet(ctx); err != nil {
 		return Summary{}, fmt.Errorf("demo boards: %w", err)
 	}
@@ -103,6 +106,7 @@ type filler struct {
 	owner, bench, counter shop.Actor
 	boards                []*board
 	parts                 map[string]shop.Part
+	meters                []shop.Instrument
 	sum                   Summary
 }
 

@@ -83,6 +83,7 @@ func TestFillIsDeterministicAndTellsItsStories(t *testing.T) {
 	a.everyOpenState(t)
 	a.badFamily(t)
 	a.sealKit(t)
+	a.measuredWith(t)
 	again, err := demo.Fill(context.Background(), a.svc, a.clock, a.owner, today)
 	if err != nil || !again.Skipped {
 		t.Errorf("a second fill: %+v, %v; want skipped", again, err)
@@ -141,5 +142,51 @@ func (f filled) sealKit(t *testing.T) {
 	}
 	if foam < 2 || cord != 0 {
 		t.Errorf("failures after the foam seal %d, after the cord kit %d; want 2 or more, and 0", foam, cord)
+	}
+}
+
+// measuredWith: the bench must have readings with an instrument to show, some of
+// them with one whose calibration had run out, and some not.
+func (f filled) measuredWith(t *testing.T) {
+	t.Helper()
+	ctx := context.Background()
+	l, err := f.svc.Instruments(ctx, f.owner)
+	if err != nil {
+		t.Fatal(err)
+	}
+	overdue := 0
+	for i := range l {
+		if l[i].Overdue(today) {
+			overdue++
+		}
+	}
+	if len(l) != 3 || overdue != 1 {
+		t.Errorf("%d instruments, %d overdue; want 3 and 1", len(l), overdue)
+	}
+	with, late := 0, 0
+	jobs, err := f.svc.Jobs(ctx, f.owner, shop.JobFilter{Page: shop.Page{Limit: 200}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, j := range jobs.Items {
+		file, err := f.svc.Job(ctx, f.owner, j.Job.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, o := range file.Observations {
+			if o.Result == nil || o.Result.Instrument == nil {
+				continue
+			}
+			with++
+			if o.Result.Instrument.Overdue {
+				late++
+				if !strings.Contains(strings.Join(o.Result.Warnings, " "), "Meter 2 (counter): calibration was due") {
+					t.Errorf("no warning beside a late reading: %v", o.Result.Warnings)
+				}
+			}
+		}
+	}
+	if with < 10 || late == 0 || late == with {
+		t.Errorf("%d readings with an instrument, %d of them overdue", with, late)
 	}
 }

@@ -74,7 +74,7 @@ func (f *filler) play(ctx context.Context, v visit, b *board) error {
 	f.sum.NewestJob = job.Number
 	b.busyUntil = f.until
 	b.visits++
-	w := &work{filler: f, job: job.ID, board: b, visit: v}
+	w := &work{filler: f, job: job.ID, number: job.Number, board: b, visit: v}
 	done, err := w.run(ctx)
 	if err != nil {
 		return err

@@ -11,10 +11,11 @@ import (
 // work is one job at the bench.
 type work struct {
 	*filler
-	job   shop.ID
-	board *board
-	visit visit
-	fault map[string]shop.ID
+	job    shop.ID
+	number int // of the job
+	board  *board
+	visit  visit
+	fault  map[string]shop.ID
 }
 
 // route is the way to each end state; the last entry is the state itself.
@@ -103,7 +104,7 @@ func (w *work) diagnose(ctx context.Context) error {
 		m := w.lib.Measurement(d.Advice.Measurement)
 		in := shop.ObservationInput{Measurement: m.ID, Outcome: w.outcome(m, w.visit.causes)}
 		if r := readingsFor(m, in.Outcome); r != nil {
-			in.Readings, in.Outcome = r, ""
+			in.Readings, in.Outcome, in.Instrument = r, "", w.meterFor(m)
 		}
 		if _, err := w.svc.Observe(ctx, w.bench, w.job, in); err != nil {
 			return fmt.Errorf("observe %s: %w", m.ID, err)
