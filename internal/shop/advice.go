@@ -109,10 +109,12 @@ func (q *inquiry) measureText() string {
 	}
 	toTake := q.money(r.Cost) + " to take"
 	if r.Anyway >= r.Cost/4 {
-		// Else a measurement could seem to cost more than it saves.
+		// Else a measurement could seem dear that costs little more than the repair.
 		toTake += fmt.Sprintf(", of which the repair will most probably spend %s anyway on what it opens", q.money(r.Anyway))
 	}
-	return fmt.Sprintf("%s tells most for its cost: %s; about %s expected to be saved.", title, toTake, q.money(r.Gain))
+	// The gain behind it is in the engine's own scale, which weighs harm against
+	// money: a sum would say more than it knows.
+	return fmt.Sprintf("%s tells most for its cost: %s.", title, toTake)
 }
 
 func (q *inquiry) repairText(cause, code string) Advice {
