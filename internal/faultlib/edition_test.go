@@ -2,6 +2,9 @@ package faultlib
 
 import (
 	"os"
+	"regexp"
+	"slices"
+	"strings"
 	"testing"
 
 	"go.yaml.in/yaml/v3"
@@ -101,6 +104,53 @@ func TestChargeTables(t *testing.T) {
 		}
 		if d := at[90] - at[20]; d > want.moves+0.05 || d < want.moves-0.05 {
 			t.Errorf("%s moves by %.3f V from 20 to 90 %%", name, d)
+		}
+	}
+}
+
+// TestEveryOutcomeHasAnExample: where numbers decide, each outcome is worked once.
+func TestEveryOutcomeHasAnExample(t *testing.T) {
+	t.Parallel()
+	for _, m := range embeddedLibrary(t).Measurements {
+		for _, o := range m.Outcomes {
+			if m.Kind != measure.Inspection && !slices.ContainsFunc(m.Examples, func(e measure.Example) bool { return e.Out == o.ID }) {
+				t.Errorf("%s %s has no worked example", m.ID, o.ID)
+			}
+		}
+	}
+}
+
+// TestCautions: from hazard 2 on the caution is concrete and stands by itself.
+func TestCautions(t *testing.T) {
+	t.Parallel()
+	elsewhere, n := regexp.MustCompile(`^as [a-z]`), 0
+	for _, m := range embeddedLibrary(t).Measurements {
+		if elsewhere.MatchString(m.Caution) {
+			t.Errorf("%s sends to another caution: %q", m.ID, m.Caution)
+		}
+		if m.Hazard < 2 {
+			continue
+		}
+		if n++; len(strings.Fields(m.Caution)) < 8 {
+			t.Errorf("%s, hazard %d: %q", m.ID, m.Hazard, m.Caution)
+		}
+	}
+	if n < 50 {
+		t.Errorf("only %d cautions were looked at", n)
+	}
+}
+
+// TestVerificationShowsTheCause: some verification can come out badly while the
+// cause is there, except where meta.changes says why none can.
+func TestVerificationShowsTheCause(t *testing.T) {
+	t.Parallel()
+	lib := embeddedLibrary(t)
+	why := strings.Join(lib.Meta.Changes, " ")
+	for _, c := range lib.Causes {
+		links := lib.LinksOf(c.ID)
+		shown := links != nil && slices.ContainsFunc(c.Verify, func(v Check) bool { return len(links.Outcomes[v.Measurement]) > 0 })
+		if !shown && !strings.Contains(why, c.ID+", because") {
+			t.Errorf("no verification of %s shows it, and meta.changes does not say why", c.ID)
 		}
 	}
 }

@@ -24,7 +24,7 @@ func TestExpected(t *testing.T) {
 		"pack_resistance_step": "Pack temperature at least 15 °C, current in step 2 minus current in step 1 at least 2 A, ratio to a new cell at most 1.8.",
 		"cell_group_delta":     "Normal (near 3.6-3.7 V the curve is flat so judge again when full): group voltages all from 2 V to 4.25 V, spread of the groups at most 20 mV.",
 		// Only several conditions together decide here, so no limit is named.
-		"charge_port_idle_voltage": "Normal with diode: port dead without charger (a 10 Mohm meter alone may show a ghost voltage).",
+		"charge_port_idle_voltage": "No diode in this design: pins always live, warn and cap, or normal with diode: port dead without charger (a 10 Mohm meter alone may show a ghost voltage).",
 		"hall_sequence":            "Valid cycle 1 3 2 6 4 5 (one direction), or valid cycle 5 4 6 2 3 1 (other direction); both are healthy.",
 		"phase_resistance_3":       "Balanced.",
 		"exterior_walkround":       "Intact (nothing found).",
