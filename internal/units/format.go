@@ -32,6 +32,44 @@ func Format(v float64, u Unit, sig int) string {
 	return num + " " + u.symbol
 }
 
+// FormatUncertain prints a value with its uncertainty u, both in unit, as
+// `(62.40 ± 0.12) V`: the uncertainty with two significant digits, the value to the
+// same place (JCGM 100:2008, 7.2.6 and 7.2.2). Where u is not a positive number the
+// value is printed with six digits.
+func FormatUncertain(v, u float64, unit Unit) string {
+	if math.IsNaN(u) || math.IsInf(u, 0) || u <= 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return Format(v, unit, 6)
+	}
+	// The larger of the two picks the prefix; a difference scales like the value.
+	shown := unit
+	if big := max(math.Abs(v), u); unit.offset == 0 {
+		_, shown = readable(big, unit, 6)
+	}
+	ratio := unit.scale() / shown.scale()
+	v, u = v*ratio, u*ratio
+	text := strconv.FormatFloat(u, 'e', 1, 64) // rounds 0.0996 to 0.10
+	exp, _ := strconv.Atoi(text[strings.IndexByte(text, 'e')+1:])
+	places := 1 - exp
+	value, spread := fixed(v, places), fixed(u, places)
+	if shown.symbol == "" {
+		return value + " ± " + spread
+	}
+	return "(" + value + " ± " + spread + ") " + shown.symbol
+}
+
+// fixed rounds to a decimal place, before the decimal sign where places is negative.
+func fixed(x float64, places int) string {
+	if places < 0 {
+		unit := math.Pow10(-places)
+		x = math.RoundToEven(x/unit) * unit
+	}
+	s := strconv.FormatFloat(x, 'f', max(places, 0), 64)
+	if strings.Trim(s, "-0.") == "" {
+		s = strings.TrimPrefix(s, "-")
+	}
+	return s
+}
+
 // Number prints a plain number with sig significant digits, trailing zeros
 // dropped, and an exponent only beyond ten digits.
 func Number(v float64, sig int) string {

@@ -155,6 +155,9 @@ func parsePlain(r Reading, s string, want Unit) (Reading, error) {
 		return r, fmt.Errorf("%q does not begin with a number; %s was expected", r.Text, want.expectation())
 	}
 	sign, whole, frac, rest := m[1], strings.ReplaceAll(m[2], " ", ""), m[4], m[6]
+	if err := severalNumbers(r, s, want); err != nil {
+		return r, err
+	}
 	if rest != "" && strings.ContainsAny(rest[:1], ".,0123456789+-") {
 		return r, fmt.Errorf("%q is not one number (write 1234.5 or 1234,5, without signs between thousands); %s was expected", r.Text, want.expectation())
 	}
@@ -164,12 +167,7 @@ func parsePlain(r Reading, s string, want Unit) (Reading, error) {
 	}
 	unit := want
 	if rest != "" {
-		u, err := ParseUnit(rest)
-		// A bare g is a gram in UCUM; where an acceleration is wanted it can only be
-		// the standard acceleration.
-		if rest == "g" && want.Compatible(gravity) {
-			u = gravity
-		}
+		u, err := parseFor(rest, want)
 		if err != nil {
 			return r, fmt.Errorf("%w; %s was expected", err, want.expectation())
 		}
@@ -182,6 +180,55 @@ func parsePlain(r Reading, s string, want Unit) (Reading, error) {
 }
 
 var gravity = MustUnit("[g]")
+
+// meant are words that say another unit in general, or none, but can only mean one
+// where a certain quantity is wanted: a bare prefix on a resistance, F on a thermometer.
+var meant = []struct {
+	word string
+	unit Unit
+}{
+	{"g", gravity}, {"F", MustUnit("[degF]")},
+	{"k", MustUnit("kOhm")}, {"K", MustUnit("kOhm")}, {"M", MustUnit("MOhm")}, {"G", MustUnit("GOhm")}, {"meg", MustUnit("MOhm")}, {"Meg", MustUnit("MOhm")}, {"MEG", MustUnit("MOhm")},
+	{"u", MustUnit("uF")}, {"n", MustUnit("nF")}, {"p", MustUnit("pF")}, {"u", MustUnit("uH")}, {"n", MustUnit("nH")},
+}
+
+// parseFor reads a unit where one of a known dimension is wanted.
+func parseFor(word string, want Unit) (Unit, error) {
+	word = normalise(strings.TrimSpace(word))
+	for _, m := range meant {
+		if m.word == word && m.unit.Compatible(want) {
+			return m.unit, nil
+		}
+	}
+	return ParseUnit(word)
+}
+
+var severalRe = regexp.MustCompile(`^([+-]?\d+(?:[.,]\d+)?)\s*(\pL*|[°%]|°C)\s*(\.{2,3}|…|\bto\b|-|~|±|\+/-|\+-)\s*(\d+(?:[.,]\d+)?)\s*(\D*)$`)
+
+// severalNumbers refuses a range and a value with its uncertainty, and says what to
+// type instead: a reading is one number, its accuracy is stated beside it.
+func severalNumbers(r Reading, s string, want Unit) error {
+	m := severalRe.FindStringSubmatch(s)
+	if m == nil || m[2] == "e" || m[2] == "E" {
+		return nil
+	}
+	a, err1 := strconv.ParseFloat(strings.ReplaceAll(m[1], ",", "."), 64)
+	b, err2 := strconv.ParseFloat(strings.ReplaceAll(m[4], ",", "."), 64)
+	if err1 != nil || err2 != nil {
+		return nil
+	}
+	unit := strings.TrimSpace(m[5])
+	if unit == "" {
+		unit = m[2]
+	}
+	if unit == "" {
+		unit = want.Symbol()
+	}
+	if strings.ContainsAny(m[3], "±+") {
+		return fmt.Errorf("%q is a reading with its uncertainty: give %s here and the accuracy with the instrument", r.Text, strings.TrimSpace(Number(a, 12)+" "+unit))
+	}
+	return fmt.Errorf("%q is a range: give one reading, such as %s; %s was expected", r.Text, strings.TrimSpace(Number((a+b)/2, 12)+" "+unit), want.expectation())
+}
 
 // assemble turns digits, a power of ten and a unit into a value in want. Where
 // the units differ by a power of ten it shifts the decimal sign in the text, so
@@ -286,10 +333,7 @@ func fromObject(m map[string]any, want Unit) (Reading, error) {
 	if !ok {
 		return Reading{}, fmt.Errorf("\"unit\" must be a text; %s was expected", want.expectation())
 	}
-	u, err := ParseUnit(name)
-	if strings.TrimSpace(name) == "g" && want.Compatible(gravity) {
-		u = gravity
-	}
+	u, err := parseFor(name, want)
 	if err != nil {
 		return Reading{}, fmt.Errorf("%w; %s was expected", err, want.expectation())
 	}
