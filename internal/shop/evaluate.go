@@ -31,12 +31,28 @@ func boardFacts(b Board) map[string]any {
 	return facts
 }
 
+// jobFacts are boardFacts and what the connector register adds: the pins of the
+// charge port, where exactly one is fitted.
+func jobFacts(f JobFile) map[string]any {
+	facts := boardFacts(f.Board)
+	var ports []Connector
+	for _, k := range f.Connectors {
+		if k.Component == "charge_port" && k.RemovedAt == nil {
+			ports = append(ports, k)
+		}
+	}
+	if len(ports) == 1 && ports[0].Poles != nil {
+		facts["charge_pins"] = float64(*ports[0].Poles)
+	}
+	return facts
+}
+
 // takeResult computes what a measurement came to on the job's board. A bare
 // outcome is the technician's own judgement; with readings beside it the two
 // must agree.
 func takeResult(b bench, m *faultlib.Measurement, readings map[string]any, outcome string, at time.Time) (Result, error) {
 	use := usageOf(b.instrument, at)
-	r, warnings, err := compute(m, readings, outcome, boardFacts(b.file.Board), use)
+	r, warnings, err := compute(m, readings, outcome, jobFacts(b.file), use)
 	if err != nil {
 		return Result{}, err
 	}
@@ -174,7 +190,7 @@ func (s *Service) EvaluateFor(ctx context.Context, a Actor, jobID ID, measuremen
 	if err != nil {
 		return Evaluation{}, err
 	}
-	in.Board = boardFacts(f.Board)
+	in.Board = jobFacts(f)
 	return evaluation(ed.lib, measurement, in, usageOf(inst, s.time()))
 }
 

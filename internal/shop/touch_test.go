@@ -41,3 +41,43 @@ func TestTouchCautions(t *testing.T) {
 		}
 	}
 }
+
+// TestRecordServesTheBench: what the board's record and the connector register say
+// reaches the computation: chemistry, groups, and the pins of the one charge port,
+// which make a warning and settle nothing.
+func TestRecordServesTheBench(t *testing.T) {
+	d := setup(t, Diagnosing)
+	n := func(x int) *int { return &x }
+	gone := at(0)
+	port := Connector{ID: newID(), Component: "charge_port", Poles: n(3)}
+	take := func() Result {
+		t.Helper()
+		r, err := takeResult(d.bench, d.lib.Measurement("pack_voltage_soc"), map[string]any{"v_pack": "57.0 V"}, "", at(1))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	for _, c := range []struct {
+		series     *int
+		chemistry  string
+		connectors []Connector
+		outcome    string
+		warning    string
+	}{
+		{n(20), "layered_oxide", nil, "empty", ""},
+		{n(20), "iron_phosphate", nil, "in_range", ""},
+		{n(20), "", nil, "empty", "limits of layered oxide were used"},
+		{nil, "layered_oxide", []Connector{port}, "series_unknown", "3 pins hints at 18 groups (common practice, no source)"},
+		{nil, "layered_oxide", []Connector{port, {ID: newID(), Component: "charge_port", Poles: n(2)}}, "series_unknown", ""},
+		{nil, "layered_oxide", []Connector{{ID: newID(), Component: "charge_port", Poles: n(2), RemovedAt: &gone}}, "series_unknown", ""},
+		{n(20), "layered_oxide", []Connector{port}, "empty", "hints at 18 groups (common practice, no source), 20 are given"},
+	} {
+		d.file.Board.SeriesCells, d.file.Board.Chemistry, d.file.Connectors = c.series, c.chemistry, c.connectors
+		got := take()
+		text := strings.Join(got.Warnings, " ")
+		if got.Outcome != c.outcome || !strings.Contains(text, c.warning) || (c.warning == "") != (text == "") {
+			t.Errorf("%+v: %s, %q", c, got.Outcome, text)
+		}
+	}
+}
