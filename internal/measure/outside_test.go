@@ -167,3 +167,48 @@ func TestPrecharge(t *testing.T) {
 	near(t, "tau", valueOf(t, "precharge_rise", in, "tau_ms"), 100, 1e-9)
 	near(t, "energy", valueOf(t, "precharge_rise", in, "energy_j"), 3.2, 1e-12)
 }
+
+// TestIEC60529: the second numeral's tests by IEC 60529 (the depth and the times as
+// printed, the flows and their tolerance of 5 % from memory): X7 1 m for 30 min; X6
+// 100 l/min, X5 12.5 l/min, both for at least 3 min. A test that falls short says
+// nothing about the seal.
+func TestIEC60529(t *testing.T) {
+	t.Parallel()
+	m := setup(t, "water_test_after")
+	for _, c := range []struct {
+		code                string
+		minutes, flow, deep float64
+		want                string
+	}{
+		{"x7", 30, 0, 1, "dry"}, {"x7", 29, 0, 1, "not_comparable"}, {"x7", 30, 0, 0.9, "not_comparable"},
+		{"x6", 3, 100, 0, "dry"}, {"x6", 3, 95, 0, "dry"}, {"x6", 3, 90, 0, "not_comparable"}, {"x6", 2.9, 100, 0, "not_comparable"},
+		{"x5", 3, 12.5, 0, "dry"}, {"x5", 3, 11.8, 0, "not_comparable"}, {"x5", 2, 12.5, 0, "not_comparable"},
+	} {
+		in := map[string]any{"code": c.code, "minutes_done": c.minutes, "flow_l_min": c.flow, "depth_m": c.deep, "water_inside": false}
+		if got := outcomeOf(t, m, in, ParseOptions{}); got != c.want {
+			t.Errorf("%+v: %s", c, got)
+		}
+		in["water_inside"] = true
+		if got := outcomeOf(t, m, in, ParseOptions{}); got != "ingress" {
+			t.Errorf("%+v with water inside: %s", c, got)
+		}
+	}
+}
+
+// TestNTCByBeta: a part whose data sheet curve is A -14.6337, B 4791.842, C -115334,
+// D -3.730535e6 (an extended equation, coefficients from memory) reads 32554.8 ohm
+// at 0 °C, where its B25/85 of 3977 K promises 33900: the B equation is 0.8 K off
+// there, well inside the library's bounds of 6 and 10 K.
+func TestNTCByBeta(t *testing.T) {
+	t.Parallel()
+	in := map[string]any{"r_ohm": 32554.8, "t_amb_c": 0.0, "r25": 10000.0, "beta": 3977.0}
+	got := valueOf(t, "motor_ntc", in, "t_calc_c")
+	if math.Abs(got-0.8) > 0.1 {
+		t.Errorf("the B equation gives %v °C, want 0.8", got)
+	}
+	for _, id := range []string{"motor_ntc", "pack_ntc"} {
+		if out := outcomeOf(t, setup(t, id), in, ParseOptions{}); out != "good" {
+			t.Errorf("%s: %s", id, out)
+		}
+	}
+}
