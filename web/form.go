@@ -315,6 +315,9 @@ func (f *Form) Name(field string) string {
 	if n, ok := fieldNames[field]; ok {
 		return n
 	}
+	if n, ok := ownFieldName(field); ok {
+		return n
+	}
 	s := strings.NewReplacer("r.", "", "s.", "", "fact.", "", "_", " ", ".", " ").Replace(field)
 	if s == "" {
 		return "Form"

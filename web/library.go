@@ -32,7 +32,11 @@ type LibraryGroup struct {
 }
 
 // LibraryEntry is one line.
-type LibraryEntry struct{ ID, Name, Note, Href string }
+type LibraryEntry struct {
+	ID, Name, Note, Href string
+	// Own marks a measurement that the shop added itself.
+	Own bool
+}
 
 func (p *Pages) libraryPage(c echo.Context) error {
 	lib, version, err := p.svc.Library(c.Request().Context(), actorOf(c))
@@ -45,15 +49,15 @@ func (p *Pages) libraryPage(c echo.Context) error {
 	causes, symptoms, measurements := newGrouping(q), newGrouping(q), newGrouping(q)
 	for i := range lib.Causes {
 		cs := &lib.Causes[i]
-		causes.add(look.component(cs.Component), LibraryEntry{cs.ID, cs.Name, words(cs.Mode), "/library/causes/" + cs.ID})
+		causes.add(look.component(cs.Component), LibraryEntry{ID: cs.ID, Name: cs.Name, Note: words(cs.Mode), Href: "/library/causes/" + cs.ID})
 	}
 	for i := range lib.Symptoms {
 		s := &lib.Symptoms[i]
-		symptoms.add(s.Group, LibraryEntry{s.ID, s.Text, s.Ask, ""})
+		symptoms.add(s.Group, LibraryEntry{ID: s.ID, Name: s.Text, Note: s.Ask})
 	}
 	for i := range lib.Measurements {
 		m := &lib.Measurements[i]
-		measurements.add(look.component(m.Of), LibraryEntry{m.ID, m.Title, minutes(m.Minutes) + ", " + m.Instrument, "/library/measurements/" + m.ID})
+		measurements.add(look.component(m.Of), LibraryEntry{ID: m.ID, Name: m.Title, Note: minutes(m.Minutes) + ", " + m.Instrument, Href: "/library/measurements/" + m.ID, Own: m.Own})
 	}
 	pg.Causes, pg.Symptoms, pg.Measurements = causes.groups, symptoms.groups, measurements.groups
 	pg.Counts = [3]int{causes.n, symptoms.n, measurements.n}
@@ -117,7 +121,7 @@ func (p *Pages) measurementPage(c echo.Context) error {
 	for i := range lib.Links {
 		l := &lib.Links[i]
 		if _, ok := l.Outcomes[m.ID]; ok {
-			pg.Tells = append(pg.Tells, LibraryEntry{l.Cause, look.cause(l.Cause), "", "/library/causes/" + l.Cause})
+			pg.Tells = append(pg.Tells, LibraryEntry{ID: l.Cause, Name: look.cause(l.Cause), Href: "/library/causes/" + l.Cause})
 		}
 	}
 	for _, s := range lib.Sources {
@@ -163,7 +167,7 @@ func (p *Pages) causePage(c echo.Context) error {
 		for i, o := range v.Outcomes {
 			names[i] = words(o)
 		}
-		pg.Verify = append(pg.Verify, LibraryEntry{v.Measurement, look.measurement(v.Measurement), strings.Join(names, " or "), "/library/measurements/" + v.Measurement})
+		pg.Verify = append(pg.Verify, LibraryEntry{ID: v.Measurement, Name: look.measurement(v.Measurement), Note: strings.Join(names, " or "), Href: "/library/measurements/" + v.Measurement})
 	}
 	for i := range lib.Links {
 		l := &lib.Links[i]

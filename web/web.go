@@ -80,6 +80,10 @@ type Service interface {
 	Libraries(ctx context.Context, a shop.Actor) ([]shop.LibraryVersion, error)
 	ImportLibrary(ctx context.Context, a shop.Actor, content []byte, note string) (shop.LibraryVersion, []faultlib.Issue, error)
 
+	TryMeasurement(ctx context.Context, a shop.Actor, in shop.OwnMeasurementInput) (shop.MeasurementTrial, error)
+	SaveMeasurement(ctx context.Context, a shop.Actor, in shop.OwnMeasurementInput) (shop.LibraryVersion, error)
+	RemoveOwnMeasurement(ctx context.Context, a shop.Actor, id string, base shop.ID) (shop.LibraryVersion, error)
+
 	Recurrence(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure, key string) (shop.RecurrenceDetail, error)
 }
@@ -218,7 +222,12 @@ func (p *Pages) routes() []route {
 		{get, "/recurrence/detail", p.recurrenceDetailPage},
 
 		{get, "/library", p.libraryPage},
+		{get, "/library/measurements/new", p.newMeasurementPage},
+		{post, "/library/measurements/new", p.newMeasurement},
 		{get, "/library/measurements/:mid", p.measurementPage},
+		{get, "/library/measurements/:mid/own", p.changeMeasurementPage},
+		{post, "/library/measurements/:mid/own", p.changeMeasurement},
+		{post, "/library/measurements/:mid/own/remove", p.removeMeasurement},
 		{get, "/library/causes/:cid", p.causePage},
 
 		{get, "/settings", p.settingsPage},

@@ -103,6 +103,8 @@ func (c *composer) precheck(root *node) {
 		c.fail("id", "is missing; give a short name such as lamp_drop")
 	case !ownID.MatchString(m.ID):
 		c.fail("id", "%q is no id: 2 to 60 small letters, digits and underscores, beginning with a letter", m.ID)
+	case m.ID == "new" || m.ID == unplaced:
+		c.fail("id", "%q means something else here; choose another id", m.ID)
 	case item != nil && !isOwn(item):
 		c.fail("id", "the library has a measurement %q already; choose another id", m.ID)
 	}

@@ -132,6 +132,7 @@ func TestComposePlacesEveryMistake(t *testing.T) {
 		{"id", "missing", func(m *OwnMeasurement) { m.ID = "" }},
 		{"id", "small letters", func(m *OwnMeasurement) { m.ID = "Lamp drop" }},
 		{"id", "already", func(m *OwnMeasurement) { m.ID = "loop" }},
+		{"id", "another", func(m *OwnMeasurement) { m.ID = "new" }},
 		{"title", "missing", func(m *OwnMeasurement) { m.Title = "" }},
 		{"kind", "choose", func(m *OwnMeasurement) { m.Kind = "algorithm" }},
 		{"of", "missing", func(m *OwnMeasurement) { m.Of = "" }},
