@@ -163,7 +163,7 @@ func TestFactsAndParams(t *testing.T) {
 		{map[string]any{"series": 18.0}, facts, "readings.series"},
 		{map[string]any{"chemistry": "iron_phosphate"}, facts, "readings.chemistry"},
 		{nil, map[string]any{"series_cells": 20, "chemistry": ""}, "readings.chemistry"}, // not on record: said, not assumed in silence
-		{map[string]any{"series": 20.0, "chemistry": "layered_oxide"}, facts, ""},
+		{map[string]any{"series": 20.0, "chemistry": " Layered_Oxide "}, facts, ""},
 	} {
 		in := map[string]any{"v_idle": 74.1, "v_1k": 74.0}
 		for k, v := range c.in {

@@ -152,7 +152,7 @@ func (rd *reader) input(in *input, raw map[string]any) {
 	case ok && v == nil: // not given, or not known at the bench: the record knows
 		v, given = fact, true
 		rd.out.filled = append(rd.out.filled, in.ID)
-	case ok && (in.kind == kindText && fact != v || in.integer && number(v) != number(fact) && number(v) == number(v)):
+	case ok && in.contradicts(fact, v):
 		rd.warn(in.ID, fmt.Sprintf("the board's record says %s: correct the one that is wrong", strings.ReplaceAll(fmt.Sprint(fact), "_", " ")))
 	}
 	if v == nil {
@@ -190,6 +190,15 @@ func (rd *reader) input(in *input, raw map[string]any) {
 			}
 		}
 	}
+}
+
+// contradicts reports that a choice or a count was typed that is not the record's.
+func (in *input) contradicts(fact, typed any) bool {
+	if in.kind == kindText {
+		return !strings.EqualFold(strings.TrimSpace(fmt.Sprint(typed)), fmt.Sprint(fact))
+	}
+	x, record := number(typed), number(fact)
+	return in.integer && !math.IsNaN(x) && !math.IsNaN(record) && x != record
 }
 
 func (rd *reader) choice(in *input, v any) {
