@@ -44,7 +44,7 @@ func (a Accuracy) halfWidth(value, lastDigit float64) float64 {
 type ParseOptions struct {
 	// Params override the definition's parameters (a board type's own limits).
 	Params map[string]float64
-	// Facts of the board fill inputs that were not given: an input of the same id,
+	// Facts of the board fill inputs not given, or given as null: an input of the same id,
 	// and series_cells and parallel_cells for series, parallel and n.
 	Facts map[string]any
 	// Accuracy per input id, used where a reading states none of its own.
