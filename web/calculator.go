@@ -21,11 +21,10 @@ type CalculatorPage struct {
 	Groups []LibraryGroup
 	Count  int
 
-	Card  *MeasureCard // nil on the page of choice
-	Board []Reading    // facts of the board
-	// BoardOpen shows them at once, because fields depend on them.
-	BoardOpen bool
-	Result    *ResultView
+	Card *MeasureCard // nil on the page of choice
+	// Board is the fact of the board that the measurement does not ask for itself.
+	Board  *Field
+	Result *ResultView
 }
 
 // computable reports a measurement that makes something of readings.
@@ -127,22 +126,16 @@ func (p *Pages) calculate(c echo.Context, lib *faultlib.Library, m *faultlib.Mea
 	return r, nil
 }
 
-// boardFactsOf reads the optional facts of the board.
+// boardFactsOf reads what is said of the board; its other facts are readings of
+// the measurements that need them.
 func boardFactsOf(f *Form) map[string]any {
 	facts := map[string]any{}
-	for _, fact := range [][2]string{{"series_cells", "Cells in series"}, {"parallel_cells", "Cells in parallel"}} {
-		name, label := fact[0], fact[1]
-		n := f.OptInt("board." + name)
-		switch {
-		case n == nil:
-		case *n < 1 || *n > maxColumn:
-			f.Errors = append(f.Errors, FieldError{Field: "board." + name, Label: label, Message: "Enter a count from 1 to 48, for example 20."})
-		default:
-			facts[name] = float64(*n)
-		}
-	}
-	if s := f.Text("board.chemistry"); s != "" {
-		facts["chemistry"] = s
+	switch n := f.OptInt("board.series_cells"); {
+	case n == nil:
+	case *n < 1 || *n > maxColumn:
+		f.reject("board.series_cells", "Enter a count from 1 to 48, for example 20.")
+	default:
+		facts["series_cells"] = float64(*n)
 	}
 	return facts
 }
@@ -161,26 +154,12 @@ func calculatorOf(lib *faultlib.Library, m *faultlib.Measurement, f *Form) *Calc
 	if how := m.Compiled(); how != nil {
 		card.Expected = how.Expected()
 	}
-	return &CalculatorPage{Layout: Layout{Title: m.Title, Section: "/calculator"}, Card: card, Board: boardFields(m, f), BoardOpen: needsCount(card.Readings)}
-}
-
-// boardFields are the facts of the board that the measurement does not ask for itself.
-func boardFields(m *faultlib.Measurement, f *Form) []Reading {
-	asked := map[string]bool{}
-	for i := range m.Inputs {
-		asked[m.Inputs[i].ID] = true
+	pg := &CalculatorPage{Layout: Layout{Title: m.Title, Section: "/calculator"}, Card: card}
+	if needsCount(card.Readings) {
+		series := newField(f, "board.series_cells", "Cells in series of the board", "mode=numeric", "hint=As many fields stand below; without it, paste the column.")
+		pg.Board = &series
 	}
-	var out []Reading
-	if !asked["n"] && !asked["series"] {
-		out = append(out, Reading{Kind: "text", Field: newField(f, "board.series_cells", "Cells in series", "mode=numeric")})
-	}
-	if !asked["parallel"] {
-		out = append(out, Reading{Kind: "text", Field: newField(f, "board.parallel_cells", "Cells in parallel", "mode=numeric")})
-	}
-	if !asked["chemistry"] {
-		out = append(out, Reading{Kind: "select", Field: choiceField(f, "board.chemistry", "Chemistry", chemistries)})
-	}
-	return out
+	return pg
 }
 
 // needsCount reports a column that would get its fields from a count not asked

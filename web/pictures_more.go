@@ -139,14 +139,19 @@ func decayCurve(title, unit, per string, y0, y1, t, low float64, limits []mark) 
 	p.add("line", "axis-line", left, top, left, base)
 	p.text("end name", left-5, base+4, "%s", significant(low, 3))
 	p.text("end name", left-5, y(y0)+4, "%s", significant(y0, 3))
-	said := ""
+	var said []string
 	for _, l := range limits {
 		if l.at <= low || l.at > high {
 			continue
 		}
 		p.add("line", "limit", left, y(l.at), right, y(l.at))
-		p.text("end name", right, y(l.at)-4, "%s", l.text)
-		said += " The line is at " + l.text + "."
+		// Below the line and at its left the falling curve leaves room.
+		at := y(l.at) + 13
+		if at > base-2 {
+			at = y(l.at) - 4
+		}
+		p.text("name", left+6, at, "%s", l.text)
+		said = append(said, l.text)
 	}
 	var d strings.Builder
 	for i := range 41 {
@@ -160,11 +165,17 @@ func decayCurve(title, unit, per string, y0, y1, t, low float64, limits []mark) 
 	p.path("curve", d.String())
 	p.add("circle", "spot", x(0), y(y0), 5, 0)
 	p.add("circle", "spot", x(t), y(y1), 5, 0)
-	above := y(y1) - 10
-	p.text("end strong", right, above, "%s %s", significant(y1, 3), unit)
+	beside := y(y1) + 18
+	if beside > base-4 {
+		beside = y(y1) - 10
+	}
+	p.text("end strong", right, beside, "%s %s", significant(y1, 3), unit)
 	p.text("mid name", left, base+18, "0")
 	p.text("end name", right, base+18, "%s %s", significant(t, 3), per)
-	p.Desc = fmt.Sprintf("From %s to %s %s in %s %s.%s The curve between the two readings is an exponential.", significant(y0, 3), significant(y1, 3), unit, significant(t, 3), per, said)
+	p.Desc = fmt.Sprintf("From %s to %s %s in %s %s; the curve between the two readings is an exponential.", significant(y0, 3), significant(y1, 3), unit, significant(t, 3), per)
+	if len(said) > 0 {
+		p.Desc += " Lines across: " + strings.Join(said, "; ") + "."
+	}
 	return p
 }
 

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 
 	"nextprobe/internal/faultlib"
@@ -173,6 +174,13 @@ func failReadings(f *Form, m *faultlib.Measurement, pe *problem.Error) {
 			id := m.Inputs[i].ID
 			if rest, ok := strings.CutPrefix(name, id); ok && (rest == "" || rest[0] == '[' || rest[0] == '.') {
 				name = "r." + id
+				if k, err := strconv.Atoi(strings.Trim(rest, "[]")); err == nil && m.Inputs[i].Unit == "list" {
+					place := fmt.Sprintf("value %d", k+1)
+					if id == "taps" {
+						place = fmt.Sprintf("pin %d", k)
+					}
+					fe.Message = place + ": " + fe.Message
+				}
 				break
 			}
 		}
