@@ -212,11 +212,9 @@ func severalNumbers(r Reading, s string, want Unit) error {
 	if m == nil || m[2] == "e" || m[2] == "E" {
 		return nil
 	}
-	a, err1 := strconv.ParseFloat(strings.ReplaceAll(m[1], ",", "."), 64)
-	b, err2 := strconv.ParseFloat(strings.ReplaceAll(m[4], ",", "."), 64)
-	if err1 != nil || err2 != nil {
-		return nil
-	}
+	// The pattern lets nothing but digits through; what overflows prints as it is.
+	a, _ := strconv.ParseFloat(strings.ReplaceAll(m[1], ",", "."), 64)
+	b, _ := strconv.ParseFloat(strings.ReplaceAll(m[4], ",", "."), 64)
 	unit := strings.TrimSpace(m[5])
 	if unit == "" {
 		unit = m[2]
