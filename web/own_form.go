@@ -335,7 +335,8 @@ var ownFieldWords = map[string]string{"id": "short name", "label": "in words", "
 func ownFieldName(field string) (string, bool) {
 	m := ownRowName.FindStringSubmatch(field)
 	if m == nil {
-		return "", false
+		word, ok := map[string]string{"id": "Short name", "of": "Component", "access": "What must be open", "hazard": "Hazard level"}[field]
+		return word, ok
 	}
 	i, _ := strconv.Atoi(m[2])
 	for _, s := range ownSections {
