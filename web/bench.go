@@ -92,13 +92,14 @@ func (p *Pages) observe(c echo.Context) error {
 	case f.Get("outcome") != "":
 		in.Outcome = f.Get("outcome")
 	default:
-		in.Readings = readingValues(f, m)
+		in.Readings, in.Instrument = readingValues(f, m), measuredWith(f)
 	}
 	o, err := p.svc.Observe(c.Request().Context(), actorOf(c), id, in)
 	if err != nil {
 		failReadings(f, m, userMistake(err))
 		return p.benchAgain(c, id, m.ID, f, err)
 	}
+	p.remember(c, f)
 	text := m.Title + " recorded as not measurable here."
 	if o.Result != nil {
 		text = m.Title + " recorded: " + words(o.Result.Outcome) + "."
@@ -181,7 +182,7 @@ func (p *Pages) evaluate(c echo.Context) error {
 		return err
 	}
 	values := readingValues(f, m)
-	e, err := p.svc.EvaluateFor(c.Request().Context(), actorOf(c), id, m.ID, shop.EvaluateInput{Readings: values})
+	e, err := p.svc.EvaluateFor(c.Request().Context(), actorOf(c), id, m.ID, shop.EvaluateInput{Readings: values, Instrument: measuredWith(f)})
 	if err != nil {
 		pe := userMistake(err)
 		if pe == nil {
@@ -240,7 +241,7 @@ func blank(f *Form, in Reading) bool {
 }
 
 func resultView(e shop.Evaluation) *ResultView {
-	r := &ResultView{Outcome: e.Outcome, Meaning: e.Meaning, Detail: e.Detail, Text: e.Text, Normal: e.Normal, Values: e.Values, Warnings: e.Warnings}
+	r := &ResultView{Outcome: e.Outcome, Meaning: e.Meaning, Detail: e.Detail, Text: e.Text, Normal: e.Normal, Values: e.Values, Warnings: e.Warnings, With: withText(e.Instrument)}
 	shared := 0
 	for _, l := range e.Likelihood {
 		if l.Probability >= 0.01 {
@@ -354,13 +355,14 @@ func (p *Pages) verify(c echo.Context) error {
 	}
 	in := shop.VerificationInput{Measurement: m.ID, Outcome: f.Get("outcome")}
 	if in.Outcome == "" {
-		in.Readings = readingValues(f, m)
+		in.Readings, in.Instrument = readingValues(f, m), measuredWith(f)
 	}
 	v, err := p.svc.Verify(c.Request().Context(), actorOf(c), id, in)
 	if err != nil {
 		failReadings(f, m, userMistake(err))
 		return p.benchAgain(c, id, "", f, err)
 	}
+	p.remember(c, f)
 	text := m.Title + " failed: " + words(v.Result.Outcome) + ". The job cannot be marked ready yet."
 	if v.Passed {
 		text = m.Title + " passed: " + words(v.Result.Outcome) + "."

@@ -61,6 +61,9 @@ func (p *Pages) loadBench(c echo.Context, id shop.ID, show string, f *Form) (*Be
 	}
 	file, d := r.file, r.d
 	b := &benchBuilder{look: newLookup(r.lib), file: file, board: r.board, d: d, open: openNow(d), form: f}
+	if b.meter, err = p.instrumentChoice(c); err != nil {
+		return nil, err
+	}
 	pg := &BenchPage{
 		Layout: Layout{Title: "Job " + formatInt(&file.Job.Number), Section: "/", Wide: true},
 		File:   file, Library: r.version, Diagnosis: d, Currency: d.Currency, Ready: r.req.Ready, form: f,
@@ -123,6 +126,7 @@ type benchBuilder struct {
 	d     shop.Diagnosis
 	open  map[string]bool
 	form  *Form
+	meter instrumentChoice
 }
 
 // stillToAsk leaves out the symptoms that are on record: one has to be undone
@@ -261,7 +265,7 @@ func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
 	if n := b.file.Board.SeriesCells; n != nil {
 		series = *n
 	}
-	card.Readings = arrange(f, readingFields(f, m, series))
+	card.Readings, card.With = arrange(f, readingFields(f, m, series)), b.meter.field(f, card)
 	for _, g := range b.look.lib.Gates {
 		card.Gate = card.Gate || g.Measurement == m.ID
 	}

@@ -34,6 +34,9 @@ func (b *benchBuilder) row(o *shop.Observation) ObservationRow {
 				r.Said += " · " + o.Result.Detail
 			}
 			r.Text, r.Values, r.Warnings = o.Result.Text, o.Result.Values, o.Result.Warnings
+			if u := o.Result.Instrument; u != nil {
+				r.With, r.Late = withText(u), u.Overdue
+			}
 			if r.Text == "" {
 				r.Text = meaning
 			}
@@ -159,7 +162,7 @@ func (b *benchBuilder) verifications() []VerificationRow {
 	var out []VerificationRow
 	for _, v := range b.file.Verifications {
 		meaning, _ := b.look.meaning(v.Measurement, v.Result.Outcome)
-		out = append(out, VerificationRow{Verification: v, Title: b.look.measurement(v.Measurement), Meaning: meaning})
+		out = append(out, VerificationRow{Verification: v, Title: b.look.measurement(v.Measurement), Meaning: meaning, With: withText(v.Result.Instrument)})
 	}
 	slices.Reverse(out)
 	return out

@@ -175,6 +175,7 @@ type MeasureCard struct {
 	Result     *ResultView // live evaluation
 	Inspection bool
 	Gate       bool            // asked before anything else, already on arrival
+	With       *Field          // what it is measured with; nil: not asked
 	Before     *ObservationRow // the observation this one would replace
 }
 
@@ -186,6 +187,8 @@ type ResultView struct {
 	Warnings                       []string
 	// Edge says how the outcome is shared when a reading is on the edge.
 	Edge []shop.OutcomeView
+	// With names the instrument and its accuracy, "" when it was not said.
+	With string
 	// Rule is set when the outcome is a stop sign: what to do now.
 	Rule string
 	// Picture is nil where none helps.
@@ -212,6 +215,8 @@ type ObservationRow struct {
 	Text       string
 	Warnings   []string
 	Readings   string
+	With       string // the instrument and its accuracy
+	Late       bool   // whose calibration had run out
 	Why        string // why it no longer counts
 }
 
@@ -246,6 +251,7 @@ type RequirementRow struct {
 // VerificationRow is a verification taken.
 type VerificationRow struct {
 	shop.Verification
+	With           string
 	Title, Meaning string
 }
 

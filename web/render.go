@@ -137,7 +137,7 @@ func (p *Pages) fill(c echo.Context, l *Layout) error {
 func navigation(r shop.Role, current string) []NavItem {
 	nav := []NavItem{
 		{Href: "/", Label: "Jobs"}, {Href: "/intake", Label: "Intake"}, {Href: "/boards", Label: "Boards"},
-		{Href: "/parts", Label: "Parts"}, {Href: "/calculator", Label: "Calculator"}, {Href: "/recurrence", Label: "Recurrence"}, {Href: "/library", Label: "Library"},
+		{Href: "/parts", Label: "Parts"}, {Href: "/instruments", Label: "Instruments"}, {Href: "/calculator", Label: "Calculator"}, {Href: "/recurrence", Label: "Recurrence"}, {Href: "/library", Label: "Library"},
 	}
 	if r == shop.Owner {
 		nav = append(nav, NavItem{Href: "/settings", Label: "Settings"})

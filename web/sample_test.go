@@ -99,7 +99,7 @@ func sampleFile() shop.JobFile {
 		Observations: []shop.Observation{
 			{ID: obsID, Kind: shop.ObservedSymptom, Symptom: "sudden_cutoff", Present: true, At: sampleNow.Add(-50 * time.Hour), By: "Odo Fennick"},
 			{ID: obs2ID, Kind: shop.ObservedMeasurement, Measurement: "phase_resistance_3", At: sampleNow.Add(-time.Hour), By: "Ilse Marrow",
-				Result: &shop.Result{Readings: map[string]any{"r_ab": 101.0, "r_bc": 100.0, "r_ca": 100.5}, Outcome: "balanced", Text: "unbalance 0.5 % against a limit of 3 %",
+				Result: &shop.Result{Readings: map[string]any{"r_ab": 101.0, "r_bc": 100.0, "r_ca": 100.5}, Outcome: "balanced", Instrument: sampleUse(), Text: "unbalance 0.5 % against a limit of 3 %",
 					Values: []shop.ResultValue{{ID: "unbalance_pct", Value: 0.498, Unit: "%"}}, Warnings: []string{"meter leads not zeroed"}}},
 			{ID: sid(32), Kind: shop.ObservedSymptom, Symptom: "stutter_at_start", Present: true, At: sampleNow, By: "Ilse Marrow", RetractedAt: &sampleNow, RetractedBy: "Ilse Marrow"},
 		},

@@ -52,6 +52,11 @@ type Service interface {
 	Movements(ctx context.Context, a shop.Actor, partID shop.ID, p shop.Page) (shop.List[shop.Movement], error)
 	Move(ctx context.Context, a shop.Actor, partID shop.ID, in shop.MovementInput) (shop.Movement, error)
 
+	AddInstrument(ctx context.Context, a shop.Actor, in shop.InstrumentInput) (shop.Instrument, error)
+	EditInstrument(ctx context.Context, a shop.Actor, id shop.ID, p shop.InstrumentPatch) (shop.Instrument, error)
+	Instruments(ctx context.Context, a shop.Actor) ([]shop.Instrument, error)
+	Instrument(ctx context.Context, a shop.Actor, id shop.ID) (shop.Instrument, error)
+
 	OpenJob(ctx context.Context, a shop.Actor, in shop.JobInput) (shop.Job, error)
 	EarlierJob(ctx context.Context, a shop.Actor, boardID shop.ID) (*shop.EarlierJob, error)
 	Jobs(ctx context.Context, a shop.Actor, f shop.JobFilter) (shop.List[shop.JobSummary], error)
@@ -211,6 +216,12 @@ func (p *Pages) routes() []route {
 		{post, "/parts/:id/movements", p.move},
 		{get, "/parts/:id/edit", p.editPartPage},
 		{post, "/parts/:id/edit", p.editPart},
+
+		{get, "/instruments", p.instrumentsPage},
+		{get, "/instruments/new", p.newInstrumentPage},
+		{post, "/instruments/new", p.addInstrument},
+		{get, "/instruments/:id/edit", p.editInstrumentPage},
+		{post, "/instruments/:id/edit", p.editInstrument},
 
 		{get, "/calculator", p.calculatorChoice},
 		{get, "/calculator/:mid", p.calculatorPage},

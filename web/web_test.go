@@ -24,6 +24,7 @@ var pagesToSee = []struct{ path, selector string }{
 	{"/boards", "ul.rows"}, {"/boards/new", "input[name=serial]"}, {"/boards/" + boardID.String(), "section#connectors"}, {"/boards/" + boardID.String() + "/edit", "input[name=serial]"},
 	{"/boards/" + boardID.String() + "/connectors/new", "textarea[name=pin_map]"}, {"/connectors/" + connID.String() + "/edit", "textarea[name=pin_map]"},
 	{"/parts", "tr.below"}, {"/parts/new", "input[name=number]"}, {"/parts/" + partID.String(), "dl.figures"}, {"/parts/" + partID.String() + "/edit", "input[name=number]"},
+	{"/instruments", "li.overdue"}, {"/instruments/new", "input[name=calibration_due]"}, {"/instruments/" + meterID.String() + "/edit", "input[name=retired]"},
 	{"/recurrence", "svg.chart"}, {"/recurrence/detail?group=component&key=interbox_connector", "svg.chart"},
 	{"/library", "section.lib-group"}, {"/library?q=phase", "section.lib-group"}, {"/library/measurements/phase_resistance_3", "table.list"}, {"/library/causes/interbox_pin_burned", "ul.links"},
 	{"/calculator", "ul.calc-list"}, {"/calculator?q=nothing+of+it", "p.none"}, {"/calculator/phase_resistance_3", "div.triangle"},
