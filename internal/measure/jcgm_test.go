@@ -28,7 +28,7 @@ func exceedance(t *testing.T, expr string, readings map[string][2]float64, limit
 	return share(evaluate(t, m, in, ParseOptions{}), "above")
 }
 
-// TestJCGM101Additive: JCGM 101:2008, 9.2.3: the sum of four rectangular quantities of mean
+// TestJCGM101Additive (figures from memory): JCGM 101:2008, 9.2.3: the sum of four rectangular quantities of mean
 // 0 and standard deviation 1 has the 95 % interval ±3.88 (the Gaussian of the same
 // variance would give ±3.92), so 2.5 % lie above 3.88; 9.2.4: with one of the four ten times as
 // wide, the interval is ±17.0, where the Gaussian would give ±19.9.
@@ -49,7 +49,7 @@ func TestJCGM101Additive(t *testing.T) {
 	}
 }
 
-// TestJCGM100Rectangle: JCGM 100:2008, 4.3.7: a rectangle of half width a has the
+// TestJCGM100Rectangle (figure from memory, derived anew here): JCGM 100:2008, 4.3.7: a rectangle of half width a has the
 // standard uncertainty a/√3, and 100 % · 1/√3 = 57.74 % of it lies within one of them
 // (derived). 4.3.5 and 4.3.9 hold the other forms against it.
 func TestJCGM100Rectangle(t *testing.T) {

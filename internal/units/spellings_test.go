@@ -88,7 +88,7 @@ func TestOneReadingOnly(t *testing.T) {
 	}
 }
 
-// TestFormatUncertain: JCGM 100:2008, 7.2.2 (a mass of 100.02147 g with 0.35 mg)
+// TestFormatUncertain (figures from memory): JCGM 100:2008, 7.2.2 (a mass of 100.02147 g with 0.35 mg)
 // and H.1 (50.000838 mm with 93 nm); the others by its rule 7.2.6, by hand.
 func TestFormatUncertain(t *testing.T) {
 	t.Parallel()
