@@ -39,12 +39,12 @@ func idempotent(svc Service) echo.MiddlewareFunc {
 			if len(values) > 1 || !goodKey(key) {
 				return problem.InField(headerKey, "must be one value of 1 to %d printable ASCII characters", maxKey)
 			}
-			print, err := fingerprint(c)
+			digest, err := fingerprint(c)
 			if err != nil {
 				return err
 			}
 			a, ctx := actorOf(c), c.Request().Context()
-			earlier, err := svc.ClaimKey(ctx, a, key, print)
+			earlier, err := svc.ClaimKey(ctx, a, key, digest)
 			if err != nil {
 				return err
 			}
@@ -135,7 +135,7 @@ func settle(c echo.Context, svc Service, key string, next echo.HandlerFunc) erro
 		return err
 	}
 	if kept != nil {
-		return fmt.Errorf("keep the answer under its Idempotency-Key: %v", kept) // %v: this is no mistake of the caller's
+		return fmt.Errorf("keep the answer under its Idempotency-Key: %v", kept) //nolint:errorlint // %v: this is no mistake of the caller's
 	}
 	return nil
 }

@@ -120,7 +120,7 @@ func TestBadInput(t *testing.T) {
 		{"trailing data", "POST", v1 + "/boards", `{"serial": "INV-9"} {}`, 400, "", nil},
 		{"empty body", "POST", v1 + "/boards", "", 400, "", nil},
 		{"unknown field", "POST", v1 + "/boards", obj{"serial": "INV-9", "colour": "red"}, 400, "colour", nil},
-		{"unknown field inside", "POST", v1 + "/boards", obj{"serial": "INV-9", "owner": obj{"nmae": "x"}}, 400, "owner.nmae", nil},
+		{"unknown field inside", "POST", v1 + "/boards", obj{"serial": "INV-9", "owner": obj{"nmae": "x"}}, 400, "owner.nmae", nil}, //nolint:misspell // The mistake is the case.
 		{"wrong type", "PATCH", board, obj{"series_cells": "twenty"}, 400, "series_cells", nil},
 		{"wrong type inside", "POST", job + "/repairs", obj{"fault_id": none, "action": "x", "parts": []obj{{"part_id": none, "quantity": "two"}}}, 400, "parts[0].quantity", nil},
 		{"time is none", "POST", board + "/connectors", obj{"component": "interbox_connector", "fitted_at": "yesterday"}, 400, "fitted_at", nil},
@@ -182,7 +182,7 @@ func TestHugeBody(t *testing.T) {
 	b := setup(t)
 	for name, length := range map[string]int64{"announced": 100 << 20, "chunked": -1} {
 		body := &zeros{n: 100 << 20}
-		r := httptest.NewRequest("POST", v1+"/boards", body)
+		r := httptest.NewRequest(http.MethodPost, v1+"/boards", body)
 		r.ContentLength = length
 		r.Header.Set("Content-Type", "application/json")
 		r.Header.Set("Idempotency-Key", "k-"+name)

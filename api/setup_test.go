@@ -65,10 +65,10 @@ func TestMain(m *testing.M) {
 		for _, op := range operations() {
 			id := op.OperationID
 			if testing.Verbose() {
-				fmt.Printf("%-24s %4d answered %4d refused\n", id, exercised.ok[id], exercised.refused[id])
+				fmt.Fprintf(os.Stdout, "%-24s %4d answered %4d refused\n", id, exercised.ok[id], exercised.refused[id])
 			}
 			if exercised.ok[id] == 0 {
-				fmt.Printf("FAIL: no test exercises %s with success\n", id)
+				fmt.Fprintf(os.Stdout, "FAIL: no test exercises %s with success\n", id)
 				code = 1
 			}
 		}

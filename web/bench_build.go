@@ -312,7 +312,7 @@ func (b *benchBuilder) plain(card *MeasureCard, access []faultlib.Opening) {
 			card.Outcomes = append(card.Outcomes, shop.OutcomeView{ID: o.ID, Meaning: o.Meaning, Normal: o.Normal, Probability: -1})
 		}
 	}
-	if c := card.Measurement.Compiled(); card.Expected == "" && c != nil {
+	if c := card.Compiled(); card.Expected == "" && c != nil {
 		card.Expected = c.Expected()
 	}
 }

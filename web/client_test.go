@@ -1,6 +1,7 @@
 package web
 
 import (
+	"errors"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -43,9 +44,10 @@ func setup(t *testing.T) (*fakeShop, *client) {
 	p := Register(e, svc, scs.New(), Options{ShopID: shopID, BaseURL: "https://bench.example", Now: func() time.Time { return sampleNow }})
 	e.HTTPErrorHandler = func(err error, c echo.Context) {
 		status, pe := http.StatusInternalServerError, problem.As(err)
+		var he *echo.HTTPError
 		if pe != nil {
 			status = statusOf[pe.Code]
-		} else if he, ok := err.(*echo.HTTPError); ok {
+		} else if errors.As(err, &he) {
 			status = he.Code
 		}
 		if err := p.RenderError(c, status, pe, "req-7"); err != nil {

@@ -43,7 +43,7 @@ func (p *Pages) RenderError(c echo.Context, status int, pe *problem.Error, reque
 	default:
 		pg.Message = "This is our mistake, not yours. What you had saved before is safe. Try again; if it stays, tell the one who looks after the server the number below."
 	}
-	securityHeaders(func(echo.Context) error { return nil })(c)
+	_ = securityHeaders(func(echo.Context) error { return nil })(c) // It returns what the handler inside returns.
 	if hxRequest(c) {
 		body, err := p.views.execute("error", "error-fragment", pg)
 		if err != nil {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"errors"
 	"math"
 	"net/http"
 	"net/url"
@@ -41,7 +42,8 @@ func filledForm(id string, pairs ...string) *Form {
 func readForm(c echo.Context, id string) (*Form, error) {
 	v, err := c.FormParams()
 	if err != nil {
-		if he, ok := err.(*echo.HTTPError); ok && he.Code == http.StatusRequestEntityTooLarge {
+		var he *echo.HTTPError
+		if errors.As(err, &he) && he.Code == http.StatusRequestEntityTooLarge {
 			return nil, problem.New(problem.TooLarge, "This is more than the server takes at once (%s).", maxForm)
 		}
 		return nil, problem.New(problem.Invalid, "The form could not be read; reload the page and send it again.").Because(err)

@@ -304,7 +304,8 @@ func TestImportLibraryListsItsMistakes(t *testing.T) {
 	if a.Code != http.StatusUnprocessableEntity {
 		t.Fatalf("status %d\n%s", a.Code, a.Body)
 	}
-	line := 1 + bytes.Count(good[:bytes.Index(good, []byte("prior_per_1000: 38"))], []byte("\n"))
+	above, _, _ := bytes.Cut(good, []byte("prior_per_1000: 38"))
+	line := 1 + bytes.Count(above, []byte("\n"))
 	if got := a.one("table.issues"); !strings.Contains(got, formatInt(&line)) || !strings.Contains(got, "Nothing was changed") {
 		t.Errorf("line %d is not named: %s", line, got)
 	}

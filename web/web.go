@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -144,7 +145,7 @@ func Register(e *echo.Echo, svc Service, sessions *scs.SessionManager, opt Optio
 		securityHeaders,
 		middleware.BodyLimit(maxForm),
 		echo.WrapMiddleware(sessions.LoadAndSave),
-		middleware.CSRFWithConfig(middleware.CSRFConfig{
+		middleware.CSRFWithConfig(middleware.CSRFConfig{ //nolint:gosec // The names of a field, a header and a cookie are no secrets.
 			TokenLookup: "form:_csrf,header:X-CSRF-Token", CookieName: "nextprobe_csrf", CookiePath: "/",
 			CookieSecure: opt.Secure, CookieHTTPOnly: true, CookieSameSite: http.SameSiteLaxMode,
 			ErrorHandler: func(error, echo.Context) error {
@@ -159,9 +160,9 @@ func Register(e *echo.Echo, svc Service, sessions *scs.SessionManager, opt Optio
 		},
 	})
 	e.GET("/sign-in", p.signInPage, chain...)
-	e.POST("/sign-in", p.signIn, append(chain[:len(chain):len(chain)], attempts)...)
+	e.POST("/sign-in", p.signIn, append(slices.Clone(chain), attempts)...)
 
-	inside := append(chain[:len(chain):len(chain)], p.requireActor)
+	inside := append(slices.Clone(chain), p.requireActor)
 	for _, r := range p.routes() {
 		e.Add(r.method, r.path, r.handle, inside...)
 	}

@@ -51,7 +51,7 @@ func TestNumbers(t *testing.T) {
 			t.Errorf("%v prints as %q, want %q", x, got, want)
 		}
 	}
-	for s, want := range map[string]float64{"12,5": 12.5, " 1250.5 ": 1250.5, "-3": -3, "1e-3": 0.001} {
+	for s, want := range map[string]float64{"12,5": 12.5, " 1250.5 ": 1250.5, "-3": -3, "1e-3": 0.001} { //nolint:gocritic // The spaces around a number are the case.
 		if got, ok := parseNumber(s); !ok || got != want {
 			t.Errorf("%q reads as %v, %v", s, got, ok)
 		}

@@ -50,8 +50,11 @@ func TestComposeRoundTrip(t *testing.T) {
 	wholeFlow := strings.Replace(tinyWith("0.001", "0.02"), "  sensor_dead:\n    symptoms: {stutters: 0.5, smoke: 0.1}\n    outcomes:\n      loop: {high: 0.4}\n", "  sensor_dead: {symptoms: {stutters: 0.5, smoke: 0.1}}\n", 1)
 	unlinked := strings.Replace(tinyWith("0.001", "0.02"), "  sensor_dead:\n    symptoms: {stutters: 0.5, smoke: 0.1}\n    outcomes:\n      loop: {high: 0.4}\n", "", 1)
 	noOutcomes := strings.Replace(tinyWith("0.001", "0.02"), "    symptoms: {stutters: 0.5, smoke: 0.1}\n    outcomes:\n      loop: {high: 0.4}\n", "    symptoms: {stutters: 0.5, smoke: 0.1}\n", 1)
-	lastIsLinks := tinyWith("0.001", "0.02")
-	lastIsLinks = strings.TrimSuffix(lastIsLinks[:strings.Index(lastIsLinks, "interlocks:")], "\n")
+	lastIsLinks, _, found := strings.Cut(tinyWith("0.001", "0.02"), "interlocks:")
+	if !found {
+		t.Fatal("the tiny library has no interlocks any more")
+	}
+	lastIsLinks = strings.TrimSuffix(lastIsLinks, "\n")
 	commented := strings.Replace(tinyWith("0.001", "0.02"), "intake_gates:", "    # of the loop\n\n# of the gates: ü – “quoted”\nintake_gates:", 1)
 	for name, base := range map[string]string{
 		"block": tinyWith("0.001", "0.02"), "outcomes in flow": inFlow, "entry in flow": wholeFlow, "cause without links": unlinked, "cause without outcomes": noOutcomes,

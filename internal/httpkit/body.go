@@ -57,7 +57,7 @@ func refuse(c echo.Context, body io.Reader, err error) error {
 	c.Response().Header().Set(echo.HeaderConnection, "close")
 	c.Error(err)
 	if rc.Flush() != nil || rc.SetReadDeadline(time.Now().Add(lingerTime)) != nil {
-		return nil
+		return nil //nolint:nilerr // The refusal has been answered.
 	}
 	_, _ = io.Copy(io.Discard, body)
 	return nil
@@ -213,12 +213,12 @@ func wanted(e *json.SemanticError) string {
 	for t != nil && t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
-	switch {
-	case t == nil:
+	switch t {
+	case nil:
 		return "something else"
-	case t == uuidType:
+	case uuidType:
 		return "an id (a UUID)"
-	case t == timeType:
+	case timeType:
 		return "a time as in 2026-03-01T09:30:00Z (RFC 3339)"
 	}
 	inRange := ""

@@ -95,7 +95,7 @@ func TestDecodeJSONNamesWhatIsWrong(t *testing.T) {
 		"cut off":         {"application/json", `{"name": "a`, "", "line 1", 400},
 		"trailing":        {"application/json", `{} {}`, "", "line 1, column 4", 400},
 		"twice":           {"application/json", `{"name": "a", "name": "b"}`, "name", "twice", 400},
-		"unknown":         {"application/json", `{"nmae": "a"}`, "nmae", "there are: at, count, done, name", 400},
+		"unknown":         {"application/json", `{"nmae": "a"}`, "nmae", "there are: at, count, done, name", 400}, //nolint:misspell // The mistake is the case.
 		"unknown inside":  {"application/json", `{"parts": [{"part": 1}]}`, "parts[0].part", "part_id, quantity", 400},
 		"array":           {"application/json", `[]`, "", "must be an object", 400},
 		"text for number": {"application/json", `{"odometer_km": "NaN"}`, "odometer_km", "must be a number, is a text", 400},

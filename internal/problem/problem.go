@@ -17,24 +17,24 @@ type Code string
 const (
 	// Invalid input: a field is missing, malformed, out of range or contradicts another.
 	Invalid Code = "invalid"
-	// NotFound: the thing named does not exist in this shop.
+	// NotFound says that the thing named does not exist in this shop.
 	NotFound Code = "not_found"
-	// Conflict: the request is well formed but the present state forbids it
+	// Conflict says that the request is well formed but the present state forbids it
 	// (a state change that is not allowed, a symptom twice, stock below zero).
 	Conflict Code = "conflict"
-	// Stale: the thing was changed since the caller read it (If-Match failed).
+	// Stale says that the thing was changed since the caller read it (If-Match failed).
 	Stale Code = "stale"
-	// Unauthorized: no or unknown credentials.
+	// Unauthorized says that there are no credentials, or unknown ones.
 	Unauthorized Code = "unauthorized"
-	// Forbidden: known credentials without the right to do this.
+	// Forbidden says that the credentials are known, but without the right to do this.
 	Forbidden Code = "forbidden"
-	// TooLarge: the body exceeds the limit.
+	// TooLarge says that the body exceeds the limit.
 	TooLarge Code = "too_large"
-	// UnsupportedMedia: the body is not of a media type this endpoint takes.
+	// UnsupportedMedia says that the body is not of a media type this endpoint takes.
 	UnsupportedMedia Code = "unsupported_media"
-	// TooMany: too many attempts; try again later.
+	// TooMany says that there were too many attempts; try again later.
 	TooMany Code = "too_many"
-	// Unavailable: a part this needs (the database) does not answer now.
+	// Unavailable says that a part this needs (the database) does not answer now.
 	Unavailable Code = "unavailable"
 )
 

@@ -82,7 +82,7 @@ func (c *libraryCache) load(hash string, content []byte) *loaded {
 		lib, issues := faultlib.Load(content)
 		if l.lib = lib; lib == nil {
 			// Not the caller's mistake, so that the problem in it is not passed on as one.
-			l.err = fmt.Errorf("stored library %s does not load: %v", hash, libraryProblem(issues))
+			l.err = fmt.Errorf("stored library %s does not load: %v", hash, libraryProblem(issues)) //nolint:errorlint // See above.
 			return
 		}
 		l.model, l.err = lib.Model(faultlib.ModelContext{})

@@ -148,14 +148,13 @@ func TestOwnMeasurementsSavedAtOnce(t *testing.T) {
 	}
 	saved := 0
 	for i, id := range []string{"lamp_one", "lamp_two"} {
-		switch {
-		case errs[i] == nil:
-			saved++
-			if lib.Measurement(id) == nil {
-				t.Errorf("%s was saved and is gone", id)
-			}
-		default:
+		if errs[i] != nil {
 			refused(t, errs[i], problem.Stale, "")
+			continue
+		}
+		saved++
+		if lib.Measurement(id) == nil {
+			t.Errorf("%s was saved and is gone", id)
 		}
 	}
 	if saved != 1 || v.Number != 2 {

@@ -64,5 +64,3 @@ func forbidden(have Role, need []Role) error {
 	}
 	return problem.New(problem.Forbidden, "This needs the role %s; you act as %s.", strings.Join(names, " or "), role)
 }
-
-func validRole(r Role) bool { return r == Owner || r == Technician || r == Counter }

@@ -25,7 +25,7 @@ type Store interface {
 }
 
 // ShopStore keeps tenants.
-type ShopStore interface {
+type ShopStore interface { //nolint:revive // It keeps shops, as PartStore keeps parts; Store is all of them.
 	// EnsureShop returns the shop with the slug, creating it when missing.
 	EnsureShop(ctx context.Context, s Shop) (Shop, error)
 	ShopBySlug(ctx context.Context, slug string) (Shop, error)
