@@ -96,30 +96,13 @@ func (l *lookup) componentOptions(empty string) []Option {
 // stillToOpen lists the openings a measurement needs that are not open,
 // outermost first; board facts may replace the access.
 func (l *lookup) stillToOpen(m *faultlib.Measurement, facts map[string]string, open map[string]bool) []faultlib.Opening {
-	access := m.Access
-	for _, a := range m.AccessIf {
-		if facts[a.Fact] == a.Value {
-			access = a.Access
-		}
-	}
 	var out []faultlib.Opening
-	seen := map[string]bool{}
-	var visit func(id string)
-	visit = func(id string) {
-		o := l.openings[id]
-		if o == nil || seen[id] {
-			return
-		}
-		seen[id] = true
-		for _, r := range o.Requires {
-			visit(r)
-		}
+	for _, o := range l.lib.OpeningPath(l.lib.AccessOf(m.ID, facts)) {
 		// What costs nothing to reach (the board complete and off) is no step.
-		if !open[id] && o.OpenMin+o.CloseMin > 0 {
-			out = append(out, *o)
+		if !open[o.ID] && o.OpenMin+o.CloseMin > 0 {
+			out = append(out, o)
 		}
 	}
-	visit(access)
 	return out
 }
 
