@@ -15,30 +15,22 @@ func demoCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "demo", Short: "Fill a shop with invented data once and serve it", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			a, err := openApp(cmd.Context(), cmd, exclusive)
-			if err != nil {
-				return err
-			}
-			defer a.close()
-			svc := shop.New(a.store, shop.Options{})
-			s, err := svc.Setup(cmd.Context(), defaultShop, "Demo shop")
-			if err != nil {
-				return err
-			}
-			if err := a.fillDemo(cmd, s); err != nil {
-				return err
-			}
-			if fillOnly {
-				return nil
-			}
-			return a.serve(cmd.Context(), svc, s, func(addr string) error {
-				_, err := fmt.Fprintf(cmd.OutOrStdout(), `nextprobe demo serves at %s
+			return asServer(cmd, "Demo shop", func(a *app, svc *shop.Service, s shop.Shop) error {
+				if err := a.fillDemo(cmd, s); err != nil {
+					return err
+				}
+				if fillOnly {
+					return nil
+				}
+				return a.serve(cmd.Context(), svc, s, func(addr string) error {
+					_, err := fmt.Fprintf(cmd.OutOrStdout(), `nextprobe demo serves at %s
 Sign in:  %-8s %s   (owner)
           %-8s %s   (technician)
           %-8s %s       (counter)
 Stop with Ctrl-C. All data is invented.
 `, addr, demo.OwnerLogin, demo.OwnerPassword, demo.TechnicianLogin, demo.TechnicianPassword, demo.CounterLogin, demo.CounterPassword)
-				return err
+					return err
+				})
 			})
 		},
 	}

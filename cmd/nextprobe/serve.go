@@ -24,26 +24,34 @@ func serveCommand() *cobra.Command {
 	return &cobra.Command{
 		Use: "serve", Short: "Serve the pages and the REST service", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			a, err := openApp(cmd.Context(), cmd, exclusive)
-			if err != nil {
-				return err
-			}
-			defer a.close()
-			svc := shop.New(a.store, shop.Options{})
-			s, err := svc.Setup(cmd.Context(), defaultShop, "My shop")
-			if err != nil {
-				return err
-			}
-			hint, err := firstUserHint(cmd.Context(), svc, s)
-			if err != nil {
-				return err
-			}
-			return a.serve(cmd.Context(), svc, s, func(addr string) error {
-				_, err := fmt.Fprintf(cmd.OutOrStdout(), "nextprobe serves at %s\n%s", addr, hint)
-				return err
+			return asServer(cmd, "My shop", func(a *app, svc *shop.Service, s shop.Shop) error {
+				hint, err := firstUserHint(cmd.Context(), svc, s)
+				if err != nil {
+					return err
+				}
+				return a.serve(cmd.Context(), svc, s, func(addr string) error {
+					_, err := fmt.Fprintf(cmd.OutOrStdout(), "nextprobe serves at %s\n%s", addr, hint)
+					return err
+				})
 			})
 		},
 	}
+}
+
+// asServer runs do with the data folder to itself and the default shop, which
+// gets the name when it is made now.
+func asServer(cmd *cobra.Command, name string, do func(*app, *shop.Service, shop.Shop) error) error {
+	a, err := openApp(cmd.Context(), cmd, exclusive)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	svc := shop.New(a.store, shop.Options{})
+	s, err := svc.Setup(cmd.Context(), defaultShop, name)
+	if err != nil {
+		return err
+	}
+	return do(a, svc, s)
 }
 
 // firstUserHint says how to sign in when nobody can yet; otherwise it is empty.
