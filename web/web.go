@@ -8,7 +8,6 @@ import (
 	"errors"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/alexedwards/scs/v2"
@@ -251,17 +250,6 @@ func (p *Pages) routes() []route {
 		{post, "/settings/tokens/revoke", p.revokeToken},
 		{post, "/settings/library", p.importLibrary},
 	}
-}
-
-// Owns reports whether a path belongs to the pages, so that an error there is
-// shown as a page and not as a problem document.
-func Owns(path string) bool {
-	for _, other := range []string{"/api/", "/healthz", "/readyz", "/metrics"} {
-		if strings.HasPrefix(path, other) {
-			return false
-		}
-	}
-	return true
 }
 
 func securityHeaders(next echo.HandlerFunc) echo.HandlerFunc {
