@@ -6,7 +6,6 @@ import (
 	"testing"
 	"time"
 
-	"nextprobe/internal/problem"
 	"nextprobe/internal/shop"
 	"nextprobe/store/storetest"
 )
@@ -61,22 +60,8 @@ func ok[T any](t *testing.T) func(T, error) T {
 	}
 }
 
-func refused(t *testing.T, err error, code problem.Code, field string) {
-	t.Helper()
-	e := problem.As(err)
-	if e == nil || e.Code != code {
-		t.Errorf("%v, want %s", err, code)
-		return
-	}
-	for _, f := range e.Fields {
-		if f.Field == field && f.Message != "" {
-			return
-		}
-	}
-	if field != "" {
-		t.Errorf("%v does not name the field %s", err, field)
-	}
-}
+// refused is the check of the rules' own tests.
+var refused = shop.Refused
 
 func ptr[T any](v T) *T { return &v }
 
