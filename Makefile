@@ -45,7 +45,8 @@ generated:
 	@old=$$(mktemp); cp api/types.gen.go "$$old"; go generate ./api; \
 	cmp -s "$$old" api/types.gen.go || { echo "api/types.gen.go was stale; made anew, commit it"; rm -f "$$old"; exit 1; }; rm -f "$$old"
 
-bench: build ## measure under load; see deploy/bench
+bench: ## measure under load; see deploy/bench
+	@deploy/setup.sh
 	deploy/bench/run.sh
 
 .PHONY: bench-diagnosis
