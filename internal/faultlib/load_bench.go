@@ -165,11 +165,11 @@ func (ld *loader) outcomes(m *mapping, kind measure.Kind) []measure.Outcome {
 	var out []measure.Outcome
 	seen := map[string]bool{}
 	for _, it := range m.list("outcomes") {
-		o := ld.mapping(it.node, it.path, "id", "when", "meaning")
+		o := ld.mapping(it.node, it.path, "id", "label", "inconclusive", "when", "meaning")
 		if o == nil {
 			continue
 		}
-		x := measure.Outcome{ID: o.id("id"), When: o.text("when"), Meaning: o.text("meaning")}
+		x := measure.Outcome{ID: o.id("id"), Label: ld.label(o), Inconclusive: o.bool("inconclusive"), When: o.text("when"), Meaning: o.text("meaning")}
 		if kind == measure.Inspection && x.When != "" {
 			ld.failAt(o.at("when"), "an inspection's outcome is chosen by eye and has no condition")
 		}

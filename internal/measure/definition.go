@@ -42,8 +42,15 @@ type Step struct {
 
 // Outcome is one class of result. When is an expression for numeric
 // measurements, a mere hint for algorithms and empty for inspections.
+//
+// Label is the short phrase for people ("one phase higher than the others"), at
+// most MaxLabel characters; Words gives it or, without one, the id with spaces.
+// Inconclusive marks an outcome that says only that the reading is of no use (the
+// step was too small, the box not at rest): the word of ISO/IEC 9646-1 for a test
+// that neither passed nor failed (from memory).
 type Outcome struct {
-	ID, When, Meaning string
+	ID, When, Meaning, Label string
+	Inconclusive             bool
 	// Normal marks the healthy outcomes: the last, or those the library lists.
 	Normal bool
 }

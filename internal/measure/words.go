@@ -28,6 +28,14 @@ func (m *Measurement) Label(id string) string {
 	return upperFirst(strings.ReplaceAll(id, "_", " "))
 }
 
+// Words is how a page or a sentence names the outcome.
+func (o Outcome) Words() string {
+	if o.Label != "" {
+		return o.Label
+	}
+	return strings.ReplaceAll(o.ID, "_", " ")
+}
+
 func upperFirst(s string) string {
 	r, n := utf8.DecodeRuneInString(s)
 	return string(unicode.ToUpper(r)) + s[n:]
