@@ -244,14 +244,22 @@ func (e *evidenceReader) measurement(at string, o map[string]json.RawMessage) {
 }
 
 func (e *evidenceReader) outcome(at, id, outcome string) {
-	obs, err := e.lib.ObserveOutcome(id, outcome)
+	e.result(at, ReadAs{Measurement: id, Outcome: outcome}, nil)
+}
+
+// result takes a result for what it says; one of no use is listed and no evidence.
+func (e *evidenceReader) result(at string, as ReadAs, likelihood map[string]float64) {
+	said, err := e.lib.ObserveResult(as.Measurement, as.Outcome, likelihood)
 	if err != nil {
 		e.adopt(at, err)
 		return
 	}
-	e.evidence = append(e.evidence, obs)
-	e.gates = append(e.gates, Seen{Measurement: id, Outcome: outcome})
-	e.readAs = append(e.readAs, ReadAs{Measurement: id, Outcome: outcome})
+	if !said.Inconclusive {
+		e.evidence = append(e.evidence, said.Observation)
+		e.gates = append(e.gates, Seen{Measurement: as.Measurement, Outcome: as.Outcome})
+	}
+	as.Inconclusive, as.Note = said.Inconclusive, said.Note
+	e.readAs = append(e.readAs, as)
 }
 
 // readings evaluates raw readings and takes their likelihood over the outcomes
@@ -281,12 +289,5 @@ func (e *evidenceReader) readings(at string, m *Measurement, raw map[string]any)
 		like[o.ID] = o.Probability
 		shares[i] = OutcomeProbability{o.ID, o.Probability}
 	}
-	obs, err := e.lib.ObserveLikelihood(m.ID, like)
-	if err != nil {
-		e.adopt(at, err)
-		return
-	}
-	e.evidence = append(e.evidence, obs)
-	e.gates = append(e.gates, Seen{Measurement: m.ID, Outcome: result.Outcome})
-	e.readAs = append(e.readAs, ReadAs{Measurement: m.ID, Outcome: result.Outcome, Detail: result.Detail, Likelihood: shares, Text: result.Text})
+	e.result(at, ReadAs{Measurement: m.ID, Outcome: result.Outcome, Detail: result.Detail, Likelihood: shares, Text: result.Text}, like)
 }

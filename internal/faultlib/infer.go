@@ -79,6 +79,10 @@ type ReadAs struct {
 	Likelihood  []OutcomeProbability `json:"likelihood,omitempty"`
 	Text        string               `json:"text,omitempty"`
 	Unavailable bool                 `json:"unavailable,omitempty"`
+	// Inconclusive: the result is of no use and was taken as no evidence. Note says
+	// so in a sentence, or that a part of the likelihood was left out.
+	Inconclusive bool   `json:"inconclusive,omitempty"`
+	Note         string `json:"note,omitempty"`
 }
 
 // InferJSON infers causes and the next step from evidence in JSON:

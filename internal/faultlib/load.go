@@ -120,7 +120,7 @@ func (ld *loader) meta(n *yaml.Node) {
 		ld.nodes[m.at(e.key)] = e.val
 		switch e.key {
 		case "version", "floor", "unmodelled", "board_facts", "status", "changes", "units", "temperature_reference_c",
-			"expression_language", "outcome_rule", "link_rule", "prior_rule", "time_rule", "provenance":
+			"expression_language", "outcome_rule", "inconclusive_rule", "link_rule", "prior_rule", "time_rule", "provenance":
 		default:
 			ld.add(Warning, e.node, m.at(e.key), "unknown key %q; it is not read", e.key)
 		}

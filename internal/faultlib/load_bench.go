@@ -185,7 +185,29 @@ func (ld *loader) outcomes(m *mapping, kind measure.Kind) []measure.Outcome {
 	for i := range out {
 		out[i].Normal = contains(normal, out[i].ID) || len(normal) == 0 && i == len(out)-1
 	}
+	ld.outcomeWords(m, out)
 	return out
+}
+
+// outcomeWords checks that people can tell a measurement's outcomes apart by what
+// pages call them, and that what is of no use is not called normal.
+func (ld *loader) outcomeWords(m *mapping, list []measure.Outcome) {
+	called := map[string]string{}
+	useful, useless := false, false
+	for i, o := range list {
+		at := indexed(m.at("outcomes"), i)
+		if first, taken := called[o.Words()]; taken && first != o.ID {
+			ld.failAt(at, "%s and %s are both called %q; give each a label of its own", first, o.ID, o.Words())
+		}
+		called[o.Words()] = o.ID
+		if o.Inconclusive && o.Normal {
+			ld.failAt(at, "the outcome %q is normal, so it cannot be inconclusive", o.ID)
+		}
+		useful, useless = useful || !o.Inconclusive && !o.Normal, useless || o.Inconclusive
+	}
+	if useless && !useful {
+		ld.failAt(m.at("outcomes"), "a measurement needs an abnormal outcome that is not inconclusive")
+	}
 }
 
 // levels ranks outcomes: the abnormal ones from the highest level down as they
@@ -283,8 +305,22 @@ func (ld *loader) outcomeIDs(path, listPath, id string, outcomes []string) *Meas
 		if m.outcome(o) < 0 {
 			ld.failAt(indexed(listPath, k), "no outcome %q in measurement %s", o, id)
 		}
+		ld.conclusive(nil, indexed(listPath, k), m, o)
 	}
 	return m
+}
+
+// conclusive refuses an inconclusive outcome where something is concluded from
+// one. The issue stands at the node, or without one where the path stands.
+func (ld *loader) conclusive(n *yaml.Node, path string, m *Measurement, outcome string) {
+	o := m.Outcome(outcome)
+	if o == nil || !o.Inconclusive {
+		return
+	}
+	if n == nil {
+		n = ld.nodes[path]
+	}
+	ld.fail(n, path, "the outcome %q of %s is inconclusive: a reading of no use speaks for no cause, passes nothing and stops nothing", outcome, m.ID)
 }
 
 // outcome is the place of an outcome, or -1.

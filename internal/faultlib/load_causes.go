@@ -99,6 +99,7 @@ func (ld *loader) checks(m *mapping, key string) []Check {
 				ld.failAt(c.at("is"), "no outcome %q in measurement %s", id, x.Measurement)
 				break
 			}
+			ld.conclusive(nil, c.at("is"), of, id)
 			if of.Outcomes[place].Normal {
 				x.Outcomes = of.normals()
 			}
@@ -170,6 +171,9 @@ func (ld *loader) rows(m *mapping, l *Link) {
 		for _, o := range row.entries {
 			if known && ld.lib.Measurements[of].outcome(o.key) < 0 {
 				ld.fail(o.node, row.at(o.key), "no outcome %q in measurement %s", o.key, e.key)
+			}
+			if known {
+				ld.conclusive(o.node, row.at(o.key), &ld.lib.Measurements[of], o.key)
 			}
 			p[o.key] = ld.number(o.val, row.at(o.key), 0, 1)
 			sum += p[o.key]

@@ -30,7 +30,7 @@ func (ld *loader) look() {
 	for i := range lib.Measurements {
 		m := &lib.Measurements[i]
 		for k, o := range m.Outcomes {
-			if !o.Normal && !outcomes[m.ID+"."+o.ID] {
+			if !o.Normal && !o.Inconclusive && !outcomes[m.ID+"."+o.ID] {
 				ld.warnAt(indexed("measurements."+m.ID+".outcomes", k), "no cause produces %s %s; only its leak explains it", m.ID, o.ID)
 			}
 		}
