@@ -6,6 +6,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"nextprobe/internal/httpkit"
+	"nextprobe/internal/measure"
 	"nextprobe/internal/shop"
 )
 
@@ -109,12 +110,23 @@ func (h *handlers) evaluateMeasurement(c echo.Context) error {
 	out := Evaluation{
 		Measurement: e.Measurement, Outcome: e.Outcome, Meaning: e.Meaning, Normal: e.Normal, Detail: e.Detail,
 		Likelihood: make(Likelihood, len(e.Likelihood)), Values: resultValues(e.Values), Text: e.Text, Warnings: e.Warnings,
-		Instrument: instrumentUse(e.Instrument),
+		Instrument: instrumentUse(e.Instrument), Deciding: deciding(e.Deciding),
 	}
 	for _, o := range e.Likelihood {
 		out.Likelihood[o.ID] = o.Probability
 	}
 	return answer(c, http.StatusOK, out)
+}
+
+// deciding answers what the outcome rests on; nil where no single value decides.
+func deciding(d *measure.Deciding) *Deciding {
+	if d == nil {
+		return nil
+	}
+	return &Deciding{
+		Name: d.Name, Label: d.Label, Unit: d.Unit, Value: d.Value, Low: d.Low, High: d.High,
+		Limits: listOf(d.Limits, func(l measure.Limit) DecidingLimit { return DecidingLimit{At: l.At, Below: l.Below, Above: l.Above} }),
+	}
 }
 
 func observation(o shop.Observation) Observation {

@@ -2,6 +2,7 @@ package api_test
 
 import (
 	"context"
+	"math"
 	"testing"
 )
 
@@ -42,5 +43,24 @@ func TestEvaluateEveryMeasurement(t *testing.T) {
 	}
 	if examples < 50 {
 		t.Errorf("only %d worked examples", examples)
+	}
+}
+
+// TestEvaluateDeciding: the number line of an evaluation goes over the wire where one
+// value decides, and is left out where none does.
+func TestEvaluateDeciding(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	r := b.do("POST", v1+"/measurements/quiescent_current/evaluate", obj{"readings": obj{"i_ua": obj{"value": "500 uA", "plus_minus_pct": 10}, "q_ah": 10}}, 200)
+	if r.find("deciding.name") != "i_ua" || r.find("deciding.unit") != "uA" || r.number("deciding.value") != 500 ||
+		math.Abs(r.number("deciding.low")-452.5) > 1 || math.Abs(r.number("deciding.high")-547.5) > 1 {
+		t.Errorf("%s", r.raw)
+	}
+	if l := r.find("deciding.limits").([]any); len(l) != 2 || l[0].(map[string]any)["below"] != "normal" || l[0].(map[string]any)["above"] != "drain" || l[0].(map[string]any)["at"] != 500.0 {
+		t.Errorf("%s", r.raw)
+	}
+	r = b.do("POST", v1+"/measurements/exterior_walkround/evaluate", obj{"outcome": "intact"}, 200)
+	if r.find("deciding") != nil {
+		t.Errorf("%s", r.raw)
 	}
 }

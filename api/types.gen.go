@@ -371,6 +371,43 @@ type CustomerList struct {
 	Next *string `json:"next"`
 }
 
+// Deciding What the outcome rests on, as a number line shows it: one value, its central 95 % interval, and the limits at which
+// the outcome changes. Only where the conditions compare a single value with limits that the readings settle, or
+// where one of several values decided and the others are certain.
+type Deciding struct {
+	High float64 `json:"high"`
+
+	// Label Example: Current when off
+	Label string `json:"label"`
+
+	// Limits Rising.
+	Limits []DecidingLimit `json:"limits"`
+
+	// Low `low` and `high` hold the central 95 % of what the accuracy of the readings allows; both are `value` where it has none.
+	Low float64 `json:"low"`
+
+	// Name Id of the computed value or input; empty where an expression is compared, such as the largest of a list.
+	Name string `json:"name"`
+
+	// Unit UCUM code that `value`, `low`, `high` and the limits are in; empty for a plain number.
+	//
+	// Example: uA
+	Unit string `json:"unit"`
+
+	// Value What the readings as given come to.
+	Value float64 `json:"value"`
+}
+
+// DecidingLimit defines model for DecidingLimit.
+type DecidingLimit struct {
+	// Above The outcome above it.
+	Above string  `json:"above"`
+	At    float64 `json:"at"`
+
+	// Below The outcome below it.
+	Below string `json:"below"`
+}
+
 // Diagnosis defines model for Diagnosis.
 type Diagnosis struct {
 	// Advice The one thing to do now. Where `stop` stands in the diagnosis it is `escalate`, and the stop's rule comes first.
@@ -414,6 +451,10 @@ type Diagnosis struct {
 
 // Evaluation defines model for Evaluation.
 type Evaluation struct {
+	// Deciding What the outcome rests on, as a number line shows it: one value, its central 95 % interval, and the limits at which
+	// the outcome changes. Only where the conditions compare a single value with limits that the readings settle, or
+	// where one of several values decided and the others are certain.
+	Deciding   *Deciding      `json:"deciding,omitempty"`
 	Detail     string         `json:"detail"`
 	Instrument *InstrumentUse `json:"instrument"`
 

@@ -32,6 +32,7 @@ type Measurement struct {
 	alg      *algorithm
 	sameLen  [][2]string // pairs of lists that are combined element by element
 	sampler  *sampler    // nil: the sample is asked point by point
+	axes     []axis      // what the conditions of a numeric measurement compare
 }
 
 type step struct {
@@ -75,6 +76,7 @@ func Compile(def Definition, tables map[string]Table) (*Measurement, []Issue) {
 	}
 	if def.Kind == Numeric {
 		c.m.sampler = compileSampler(c.m)
+		c.m.axes = c.m.findAxes()
 	}
 	return c.m, nil
 }

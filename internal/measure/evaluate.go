@@ -26,6 +26,13 @@ type Result struct {
 	// Text is the plain sentence: what was computed, against which limit, what it means.
 	Text     string
 	Warnings []string
+	// Deciding is the value that decided, with the limits about it: of a numeric
+	// measurement whose conditions compare one and the same number with limits that
+	// the readings settle. Of several compared numbers it is the one that decided,
+	// where they share no reading and the others are certain enough that the line
+	// gives the likelihood. nil otherwise: for inspections and algorithms, for a
+	// number over range, and where no limit changes the outcome.
+	Deciding *Deciding
 }
 
 // OutcomeProb is an outcome with the share of the readings' uncertainty that falls in it.
@@ -80,6 +87,10 @@ func (m *Measurement) Evaluate(r Readings) (Result, error) {
 	}
 	if edge := edgeText(res.Likelihood); edge != "" {
 		res.Text = strings.TrimSuffix(res.Text, ".") + "; " + edge + "."
+	}
+	if m.def.Kind == Numeric {
+		i := slices.IndexFunc(m.outcomes, func(o outcome) bool { return o.ID == v.outcome })
+		res.Deciding = m.deciding(ru, r, i, res.Likelihood)
 	}
 	return res, nil
 }

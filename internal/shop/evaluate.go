@@ -204,7 +204,7 @@ func evaluation(lib *faultlib.Library, measurement string, in EvaluateInput, use
 		return Evaluation{}, err
 	}
 	ev := Evaluation{Measurement: m.ID, Outcome: r.Outcome, Meaning: meaning(m, r.Outcome), Normal: r.Normal, Detail: r.Detail,
-		Values: values(r), Text: r.Text, Warnings: warnings}
+		Values: values(r), Text: r.Text, Warnings: warnings, Deciding: r.Deciding}
 	ev.Instrument, _ = use.record()
 	for i, o := range m.Outcomes {
 		ev.Likelihood = append(ev.Likelihood, OutcomeView{ID: o.ID, Meaning: o.Meaning, Normal: o.Normal, Probability: r.Likelihood[i].Probability})

@@ -1,6 +1,9 @@
 package shop
 
-import "nextprobe/internal/faultlib"
+import (
+	"nextprobe/internal/faultlib"
+	"nextprobe/internal/measure"
+)
 
 // Diagnosis is the engine's answer for a job (contract, GET /jobs/{id}/diagnosis).
 type Diagnosis struct {
@@ -128,6 +131,9 @@ type Evaluation struct {
 	Text        string
 	Warnings    []string
 	Instrument  *InstrumentUse // nil: not said
+	// Deciding is what the outcome rests on, to be drawn as a number line; nil where
+	// no single value decides.
+	Deciding *measure.Deciding
 }
 
 // EarlierJob is what the counter sees at intake: a job within the warranty time.
