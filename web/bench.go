@@ -190,9 +190,31 @@ func (p *Pages) evaluate(c echo.Context) error {
 		}
 		return p.fragment(c, "bench", "result", unfinished(f, m, pe))
 	}
-	r := resultView(e)
-	r.Rule, r.Picture = stopRule(lib, m.ID, e.Outcome), pictureOf(m, values, e)
-	return p.fragment(c, "bench", "result", r)
+	return p.fragment(c, "bench", "result", resultOf(lib, m, values, e))
+}
+
+// readingsAgain draws the fields again for another number of cell groups.
+func (p *Pages) readingsAgain(c echo.Context) error {
+	id, err := pathID(c, "id")
+	if err != nil {
+		return err
+	}
+	f, err := readForm(c, "observe")
+	if err != nil {
+		return err
+	}
+	m, _, err := p.measurementOf(c, id, f.Get("measurement"))
+	if err != nil {
+		return err
+	}
+	if c.QueryParam("form") != f.ID {
+		f.ID = verifyForm(m.ID)
+	}
+	file, err := p.svc.Job(c.Request().Context(), actorOf(c), id)
+	if err != nil {
+		return err
+	}
+	return p.fragment(c, "bench", "readings", &MeasureCard{Measurement: m, Form: f, Readings: arrange(f, readingFields(f, m, seriesOf(file.Board)))})
 }
 
 // unfinished tells readings that are still missing from ones that are wrong.
@@ -238,6 +260,17 @@ func blank(f *Form, in Reading) bool {
 		}
 	}
 	return false
+}
+
+// resultOf is a computed result with what helps to read it.
+func resultOf(lib *faultlib.Library, m *faultlib.Measurement, readings map[string]any, e shop.Evaluation) *ResultView {
+	r := resultView(e)
+	r.Rule, r.Picture = stopRule(lib, m.ID, e.Outcome), pictureOf(m, readings, e)
+	// One picture is enough, unless the result may as well be another.
+	if r.Picture == nil || r.Edge != nil {
+		r.Line = numberLine(e.Deciding)
+	}
+	return r
 }
 
 func resultView(e shop.Evaluation) *ResultView {
@@ -348,7 +381,7 @@ func (p *Pages) verify(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	f.ID = "verify-" + f.Get("measurement")
+	f.ID = verifyForm(f.Get("measurement"))
 	m, _, err := p.measurementOf(c, id, f.Get("measurement"))
 	if err != nil {
 		return err

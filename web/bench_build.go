@@ -261,11 +261,7 @@ func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
 	b.plain(card, access)
 	card.HazardName, card.Rule = hazardName(b.look.lib, card.Hazard), b.look.rule(card.Hazard)
 	card.Cautions = b.unsaid(card)
-	series := 0
-	if n := b.file.Board.SeriesCells; n != nil {
-		series = *n
-	}
-	card.Readings, card.With = arrange(f, readingFields(f, m, series)), b.meter.field(f, card)
+	card.Readings, card.With = arrange(f, readingFields(f, m, seriesOf(b.file.Board))), b.meter.field(f, card)
 	for _, g := range b.look.lib.Gates {
 		card.Gate = card.Gate || g.Measurement == m.ID
 	}
@@ -276,6 +272,14 @@ func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
 		}
 	}
 	return card
+}
+
+// seriesOf is a board's number of cell groups, 0 when it is not on record.
+func seriesOf(board shop.Board) int {
+	if n := board.SeriesCells; n != nil {
+		return *n
+	}
+	return 0
 }
 
 // unsaid leaves out the cautions that the card shows elsewhere already: the

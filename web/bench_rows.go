@@ -41,6 +41,7 @@ func (b *benchBuilder) row(o *shop.Observation) ObservationRow {
 				r.Text = meaning
 			}
 			r.Readings = readingsText(b.look.measurements[o.Measurement], o.Result.Readings)
+			r.Pictures = b.pictures(o.Measurement, o.Result)
 		}
 	}
 	switch {
@@ -136,11 +137,28 @@ func (b *benchBuilder) faults() []FaultRow {
 	return out
 }
 
+// pictures draws a saved result as it was drawn when the readings were typed.
+func (b *benchBuilder) pictures(measurement string, res *shop.Result) []*Picture {
+	m := b.look.measurements[measurement]
+	if m == nil || res.Readings == nil {
+		return nil
+	}
+	_, normal := b.look.meaning(measurement, res.Outcome)
+	e := shop.Evaluation{Measurement: measurement, Outcome: res.Outcome, Normal: normal, Detail: res.Detail, Values: res.Values}
+	if p := pictureOf(m, res.Readings, e); p != nil {
+		return []*Picture{p}
+	}
+	return nil
+}
+
+// verifyForm is the id of the form in which a verification is taken.
+func verifyForm(measurement string) string { return "verify-" + measurement }
+
 func (b *benchBuilder) requirements(req shop.Requirements) (barring, met []RequirementRow) {
 	for i, it := range req.Items {
 		row := RequirementRow{Requirement: it, Title: it.Text, FormID: fmt.Sprintf("verify-%d", i)}
 		if it.Measurement != "" {
-			row.FormID = "verify-" + it.Measurement
+			row.FormID = verifyForm(it.Measurement)
 			if m := b.look.measurements[it.Measurement]; m != nil && !it.Met {
 				f := emptyForm(row.FormID)
 				if b.form != nil && b.form.ID == row.FormID {
@@ -162,7 +180,7 @@ func (b *benchBuilder) verifications() []VerificationRow {
 	var out []VerificationRow
 	for _, v := range b.file.Verifications {
 		meaning, _ := b.look.meaning(v.Measurement, v.Result.Outcome)
-		out = append(out, VerificationRow{Verification: v, Title: b.look.measurement(v.Measurement), Meaning: meaning, With: withText(v.Result.Instrument)})
+		out = append(out, VerificationRow{Verification: v, Title: b.look.measurement(v.Measurement), Meaning: meaning, With: withText(v.Result.Instrument), Pictures: b.pictures(v.Measurement, &v.Result)})
 	}
 	slices.Reverse(out)
 	return out

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"slices"
 	"strings"
 
 	"nextprobe/internal/faultlib"
@@ -179,6 +180,16 @@ type MeasureCard struct {
 	Before     *ObservationRow // the observation this one would replace
 }
 
+// Quantities reports readings that are typed as a number with or without a unit.
+func (c *MeasureCard) Quantities() bool {
+	return slices.ContainsFunc(c.Readings, func(r Reading) bool { return r.quantity() })
+}
+
+// Regrows reports fields that follow a number of cell groups typed beside them.
+func (c *MeasureCard) Regrows() bool {
+	return slices.ContainsFunc(c.Readings, func(r Reading) bool { return r.PerGroup }) && slices.ContainsFunc(c.Readings, isGroupCount)
+}
+
 // ResultView is a computed result as the page shows it.
 type ResultView struct {
 	Outcome, Meaning, Detail, Text string
@@ -191,6 +202,8 @@ type ResultView struct {
 	With string
 	// Rule is set when the outcome is a stop sign: what to do now.
 	Rule string
+	// Line shows the deciding value between its limits; nil where it helps nothing.
+	Line *Picture
 	// Picture is nil where none helps.
 	Picture *Picture
 	Missing []string // readings still to type
@@ -218,6 +231,7 @@ type ObservationRow struct {
 	With       string // the instrument and its accuracy
 	Late       bool   // whose calibration had run out
 	Why        string // why it no longer counts
+	Pictures   []*Picture
 }
 
 // OpeningRow is an opening with what it takes.
@@ -253,6 +267,7 @@ type VerificationRow struct {
 	shop.Verification
 	With           string
 	Title, Meaning string
+	Pictures       []*Picture
 }
 
 // StateMove is a state the job may go to.

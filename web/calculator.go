@@ -80,7 +80,11 @@ func (p *Pages) calculatorPage(c echo.Context) error {
 			status = http.StatusUnprocessableEntity
 		}
 	}
-	pg := calculatorOf(lib, m, f)
+	meter, err := p.instrumentChoice(c)
+	if err != nil {
+		return err
+	}
+	pg := calculatorOf(lib, m, f, meter)
 	pg.Result = result
 	return p.render(c, status, "calculator", pg)
 }
@@ -104,7 +108,7 @@ func (p *Pages) calculatorFields(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return p.fragment(c, "calculator", "take", calculatorOf(lib, m, f).Card)
+	return p.fragment(c, "calculator", "readings", calculatorOf(lib, m, f, instrumentChoice{}).Card)
 }
 
 func (p *Pages) calculate(c echo.Context, lib *faultlib.Library, m *faultlib.Measurement, f *Form) (*ResultView, error) {
@@ -113,7 +117,7 @@ func (p *Pages) calculate(c echo.Context, lib *faultlib.Library, m *faultlib.Mea
 		return &ResultView{Wrong: f.Errors}, nil
 	}
 	values := readingValues(f, m)
-	e, err := p.svc.Evaluate(c.Request().Context(), actorOf(c), m.ID, shop.EvaluateInput{Readings: values, Board: facts})
+	e, err := p.svc.Evaluate(c.Request().Context(), actorOf(c), m.ID, shop.EvaluateInput{Readings: values, Board: facts, Instrument: measuredWith(f)})
 	if err != nil {
 		pe := userMistake(err)
 		if pe == nil {
@@ -121,9 +125,8 @@ func (p *Pages) calculate(c echo.Context, lib *faultlib.Library, m *faultlib.Mea
 		}
 		return unfinished(f, m, pe), nil
 	}
-	r := resultView(e)
-	r.Rule, r.Picture = stopRule(lib, m.ID, e.Outcome), pictureOf(m, values, e)
-	return r, nil
+	p.remember(c, f)
+	return resultOf(lib, m, values, e), nil
 }
 
 // boardFactsOf reads what is said of the board; its other facts are readings of
@@ -140,7 +143,7 @@ func boardFactsOf(f *Form) map[string]any {
 	return facts
 }
 
-func calculatorOf(lib *faultlib.Library, m *faultlib.Measurement, f *Form) *CalculatorPage {
+func calculatorOf(lib *faultlib.Library, m *faultlib.Measurement, f *Form, meter instrumentChoice) *CalculatorPage {
 	look := newLookup(lib)
 	card := &MeasureCard{Measurement: m, Component: look.component(m.Of), Points: m.Points, Form: f, Minutes: m.Minutes, Hazard: m.Hazard,
 		HazardName: hazardName(lib, m.Hazard), Rule: look.rule(m.Hazard), Readings: arrange(f, readingFields(f, m, 0))}
@@ -154,6 +157,7 @@ func calculatorOf(lib *faultlib.Library, m *faultlib.Measurement, f *Form) *Calc
 	if how := m.Compiled(); how != nil {
 		card.Expected = how.Expected()
 	}
+	card.With = meter.field(f, card)
 	pg := &CalculatorPage{Layout: Layout{Title: m.Title, Section: "/calculator"}, Card: card}
 	if needsCount(card.Readings) {
 		series := newField(f, "board.series_cells", "Cells in series of the board", "mode=numeric", "hint=As many fields stand below; without it, paste the column.")
@@ -166,5 +170,5 @@ func calculatorOf(lib *faultlib.Library, m *faultlib.Measurement, f *Form) *Calc
 // for among the readings.
 func needsCount(list []Reading) bool {
 	return slices.ContainsFunc(list, func(r Reading) bool { return r.PerGroup }) &&
-		!slices.ContainsFunc(list, func(r Reading) bool { return r.Symbol == "n" || r.Symbol == "series" })
+		!slices.ContainsFunc(list, isGroupCount)
 }

@@ -218,6 +218,7 @@ type Field struct {
 	Form                    *Form
 	Name, Label, Hint, Unit string
 	Type, Mode, Placeholder string
+	Help                    string // id of an element that describes the field too
 	Rows                    int
 	Required, Wide, Auto    bool
 	Options                 []Option
@@ -286,6 +287,9 @@ func (d Field) Error() string { return d.Form.Error(d.Name) }
 // Described names the elements that describe the field.
 func (d Field) Described() string {
 	var ids []string
+	if d.Help != "" {
+		ids = append(ids, d.Help)
+	}
 	if d.Hint != "" {
 		ids = append(ids, d.ID()+"-hint")
 	}

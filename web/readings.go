@@ -93,6 +93,7 @@ func readingField(f *Form, m *faultlib.Measurement, in *measure.Input, series in
 	}
 	r.Field = newField(f, name, label, opts...)
 	r.Options = options
+	r.helped()
 	if r.Kind == "column" {
 		paste := newField(f, name, "Paste a column from a meter or a spreadsheet", "rows=3")
 		r.Paste = &paste
@@ -102,6 +103,22 @@ func readingField(f *Form, m *faultlib.Measurement, in *measure.Input, series in
 		}
 	}
 	return r
+}
+
+// helped leads the fields of a quantity to the help that stands above them all.
+func (r *Reading) helped() {
+	if !r.quantity() {
+		return
+	}
+	r.Help = r.Form.ID + "-typing"
+	for i := range r.Elements {
+		r.Elements[i].Help = r.Help
+	}
+}
+
+// quantity reports a reading that is typed as a number with or without a unit.
+func (r *Reading) quantity() bool {
+	return r.Unit != "" && r.Kind != "yesno" && r.Kind != "choice"
 }
 
 // notation shows how technicians write a value of the unit (IEC 60062 for resistances).
@@ -115,22 +132,15 @@ func notation(unit string) string {
 		return "150"
 	case "Mohm":
 		return "2M2 or OL"
-	case "V":
-		return "62.4"
 	}
 	return ""
 }
 
-// keypad is the phone keyboard for a reading: numbers only where neither a
-// letter nor a sign is ever typed.
+// keypad is the phone keyboard for a reading. Only a count is always bare digits: a
+// phone's pad of decimals has no letters for 4k7, no sign, and on some no dash for
+// 3.2-3.4.
 func keypad(in *measure.Input) string {
-	switch in.Unit {
-	case "mm", "kPa", "h", "s", "min", "d", "A", "kHz", "Hz", "us":
-		if strings.Contains(in.Note, "sign") {
-			return "text"
-		}
-		return "decimal"
-	case "count":
+	if in.Unit == "count" {
 		return "numeric"
 	}
 	return "text"

@@ -148,15 +148,17 @@ func twoTimes(m *faultlib.Measurement) bool {
 // cell groups before the column that follows it, three readings between the
 // phases as a triangle.
 func arrange(f *Form, list []Reading) []Reading {
-	isCount := func(r Reading) bool { return r.Symbol == "n" || r.Symbol == "series" }
 	column := slices.IndexFunc(list, func(r Reading) bool { return r.PerGroup })
-	count := slices.IndexFunc(list, isCount)
+	count := slices.IndexFunc(list, isGroupCount)
 	if column >= 0 && count > column {
 		moved := list[count]
 		list = slices.Insert(slices.Delete(slices.Clone(list), count, count+1), column, moved)
 	}
 	return phasePairs(f, list)
 }
+
+// isGroupCount reports the reading that says how many cell groups there are.
+func isGroupCount(r Reading) bool { return r.Symbol == "n" || r.Symbol == "series" }
 
 // phasePairs draws three readings r_ab, r_bc, r_ca as the triangle they form.
 func phasePairs(f *Form, list []Reading) []Reading {

@@ -188,6 +188,7 @@ func (p *Pages) routes() []route {
 		{get, "/jobs/:id/tag", p.tagPage},
 		{get, "/jobs/:id/qr.png", p.qrCode},
 		{post, "/jobs/:id/evaluate", p.evaluate},
+		{post, "/jobs/:id/fields", p.readingsAgain},
 		{post, "/jobs/:id/observations", p.observe},
 		{post, "/jobs/:id/observations/:oid/retract", p.retract},
 		{post, "/jobs/:id/access", p.access},

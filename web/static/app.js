@@ -109,8 +109,11 @@
 
   // Beside a column: the step from the field before, or the distance from the median.
   function reading(field) {
-    var t = field.value.trim().replace(/\s*m?V$/, "").replace(",", ".");
-    return t === "" || isNaN(t) ? null : Number(t);
+    var t = field.value.trim().replace(/\s*m?V$/, "").replace(/,/g, "."), unit = /mV$/.test(field.value.trim()) ? 1000 : 1;
+    // Where the display wandered between two values, its middle is drawn.
+    var wander = /^(\d+(?:\.\d+)?)\s*(?:-|–|\.{2,3}|…|to)\s*(\d+(?:\.\d+)?)$/.exec(t);
+    if (wander) return (Number(wander[1]) + Number(wander[2])) / 2 / unit;
+    return t === "" || isNaN(t) ? null : Number(t) / unit;
   }
   function median(list) {
     var s = list.slice().sort(function (a, b) { return a - b; }), h = s.length >> 1;
@@ -146,7 +149,7 @@
 
   // Another number of cell groups: the page's fields are drawn again to fit.
   document.addEventListener("change", function (e) {
-    var board = document.querySelector("[data-regrow]");
+    var board = e.target.form && e.target.form.querySelector("[data-regrow]");
     if (board && /^(r\.n|r\.series|board\.series_cells)$/.test(e.target.name)) window.htmx.trigger(board, "regrow");
   });
 
