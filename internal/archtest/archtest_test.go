@@ -44,6 +44,7 @@ var rules = []rule{
 	{pkg: "internal/diagnosis", own: []string{"internal/problem"}, why: pureWhy + "; works on indices, not on a library", outside: pureOutside, pure: true},
 	{pkg: "internal/faultlib", own: []string{"internal/problem", "internal/units", "internal/measure", "internal/diagnosis"}, why: pureWhy, outside: pureOutside, pure: true},
 	{pkg: "internal/reliability", own: []string{"internal/problem"}, why: pureWhy, outside: pureOutside, pure: true},
+	{pkg: "internal/learning", own: []string{"internal/problem", "internal/diagnosis"}, why: pureWhy, outside: pureOutside, pure: true},
 	{pkg: "internal/shop", own: pureRooms, why: "the domain knows no database and no HTTP; it declares the store it needs",
 		outside: []string{"github.com/google/uuid", "github.com/alexedwards/argon2id", "gonum.org/v1/gonum"}},
 	{pkg: "internal/demo", own: append([]string{"internal/shop"}, pureRooms...), why: "fills a shop through its use cases, as a user would",
@@ -64,7 +65,7 @@ var rules = []rule{
 	{pkg: "deploy/...", own: []string{anything}, why: "benchmarks and tools around the program", outside: []string{anything}},
 }
 
-var pureRooms = []string{"internal/problem", "internal/units", "internal/measure", "internal/diagnosis", "internal/faultlib", "internal/reliability"}
+var pureRooms = []string{"internal/problem", "internal/units", "internal/measure", "internal/diagnosis", "internal/faultlib", "internal/reliability", "internal/learning"}
 
 // ban forbids an import everywhere but in the packages excepted.
 type ban struct {
