@@ -240,7 +240,7 @@ func (g *grower) branch(p *place) error {
 	price := 0
 	for x, v := range p.levels {
 		sum += v
-		if v > 0 && !slices.Contains(p.stops, x) {
+		if v > 0 && !slices.Contains(p.stops, x) && !g.useless(p, x) {
 			price += effort(append(observationsAt(p), Observation{Level: x}))
 		}
 	}
@@ -258,9 +258,9 @@ func (g *grower) branch(p *place) error {
 			continue
 		}
 		to := &place{depth: p.depth + 1, reach: p.reach * share}
-		if stop {
-			// However rare, a stop is never gathered with other outcomes.
-			g.stopAt(to)
+		// However rare, a stop and a result of no use are never gathered with others.
+		if stop || g.useless(p, x) {
+			g.endAt(to, p, stop)
 			p.twigs = append(p.twigs, twig{[]int{x}, share, to})
 			continue
 		}
@@ -297,12 +297,20 @@ func observationsAt(p *place) []Observation {
 	return out
 }
 
-// stopAt is where a gate ends the work: the board is handed over.
-func (g *grower) stopAt(to *place) {
+func (g *grower) useless(p *place, level int) bool {
+	return slices.Contains(g.spec.Useless[p.node.Finding], level)
+}
+
+// endAt is where a gate ends the work, which hands the board over, or where a
+// result was of no use, which leaves everything as it was.
+func (g *grower) endAt(to, from *place, stop bool) {
 	g.places++
 	to.serial = g.places
-	to.node.Kind = TreeStop
-	to.node.Cost = g.spec.Economy.EscalateCost
+	if !stop {
+		to.node = TreeNode{Kind: TreeContinue, Cut: CutAgain, Cost: from.node.Cost}
+		return
+	}
+	to.node = TreeNode{Kind: TreeStop, Cost: g.spec.Economy.EscalateCost}
 	if to.node.Cost == 0 {
 		for _, r := range g.spec.Economy.Repairs {
 			to.node.Cost = math.Max(to.node.Cost, r.MissCost)

@@ -12,6 +12,9 @@ const (
 const (
 	// CutThin gathers the outcomes of a measurement below MinOutcome.
 	CutThin = "thin"
+	// CutAgain is after an outcome that is of no use and no evidence: the
+	// measurement is to be taken again.
+	CutAgain = "again"
 	// CutReach is a place that less than MinReach of the boards come to.
 	CutReach = "reach"
 	// CutDepth is a place that lies MaxDepth measurements deep.
@@ -58,6 +61,8 @@ type TreeSpec struct {
 	Policy   Policy
 	Gates    []TreeGate
 	Openings []TreeOpening
+	// Useless are, by finding, the levels that are no evidence.
+	Useless map[string][]int
 	// MaxDepth is the most measurements on one way, 1 to MaxTreeDepth.
 	MaxDepth int
 	// MinReach and MinOutcome are probabilities: a place that is reached more

@@ -233,7 +233,7 @@ func (f *follower) follow(at int, reach float64, w way) {
 		f.t.Fatal(err)
 	}
 	if n.Kind == TreeContinue {
-		if n.Cut == CutReach && reach >= DefaultMinReach || n.Cut == CutThin {
+		if n.Cut == CutReach && reach >= DefaultMinReach || n.Cut == CutThin || n.Cut == CutAgain {
 			f.t.Errorf("cut by %s at reach %g", n.Cut, reach)
 		}
 		return
@@ -249,7 +249,7 @@ func (f *follower) follow(at int, reach float64, w way) {
 	}
 	for _, b := range n.Branches {
 		next := f.tree.Nodes[b.Node]
-		if next.Kind == TreeStop || next.Cut == CutThin {
+		if next.Kind == TreeStop || next.Cut == CutThin || next.Cut == CutAgain {
 			continue
 		}
 		c := candidate(f.t, adv, n.Finding)
@@ -342,6 +342,22 @@ func TestTreeGates(t *testing.T) {
 	}
 	if k := compile(t, m, TreeSpec{Evidence: append(seen("no_drive"), Observation{Finding: "unrelated"}), Economy: eco, Gates: []TreeGate{gate}}).Nodes[0]; k.Gate {
 		t.Error("a gate that was measured is asked for again")
+	}
+}
+
+// A result of no use is no evidence: a leaf says to take it again, and what the
+// policy expected before it still holds.
+func TestTreeTakesUselessResultsAgain(t *testing.T) {
+	t.Parallel()
+	spec, eco := bench()
+	m := mustNew(t, spec)
+	tree := compile(t, m, TreeSpec{Evidence: seen("no_drive"), Economy: eco, Useless: map[string][]int{"meter_two": {1}}})
+	root := tree.Nodes[0]
+	if root.Finding != "meter_two" || len(root.Branches) != 2 {
+		t.Fatalf("root %+v", root)
+	}
+	if n := tree.Nodes[root.Branches[0].Node]; n.Cut != CutAgain || n.Cost != tree.Live {
+		t.Errorf("after the useless result %+v, live %v", n, tree.Live)
 	}
 }
 
