@@ -25,11 +25,11 @@ func withUnsure(keyed bool) string {
 // of the model: levels, leaks, floors and links are those without it.
 func TestInconclusiveKeepsTheModel(t *testing.T) {
 	t.Parallel()
-	with, err := mustLoad(t, withUnsure(true)).spec(nil)
+	with, err := mustLoad(t, withUnsure(true)).Spec(ModelContext{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	without, err := mustLoad(t, withUnsure(false)).spec(nil)
+	without, err := mustLoad(t, withUnsure(false)).Spec(ModelContext{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -40,6 +40,9 @@ type ModelContext struct {
 	// Priors replace a cause's prior (a probability), by cause id;
 	// diagnosis.UnmodelledID replaces that of the unmodelled cause.
 	Priors map[string]float64
+	// Links replace links of the file, each by a distribution over the finding's
+	// levels before the floor. A pair that is no link in the file is refused.
+	Links []diagnosis.Link
 }
 
 // Model builds the causal model: a leaky noisy-OR for symptoms, a leaky
@@ -52,20 +55,21 @@ type ModelContext struct {
 // stand in the file is no link. The unmodelled cause is linked to every finding.
 // The error is invalid and names the prior at fault.
 func (l *Library) Model(ctx ModelContext) (*diagnosis.Model, error) {
-	spec, err := l.spec(ctx.Priors)
+	spec, err := l.Spec(ctx)
 	if err != nil {
 		return nil, err
 	}
 	return diagnosis.New(spec)
 }
 
-func (l *Library) spec(priors map[string]float64) (diagnosis.Spec, error) {
+// Spec is the causal model by values, as Model builds it. The error is Model's.
+func (l *Library) Spec(ctx ModelContext) (diagnosis.Spec, error) {
 	spec := diagnosis.Spec{Unmodelled: l.Meta.UnmodelledPrior}
 	for i := range l.Causes {
 		c := &l.Causes[i]
 		spec.Causes = append(spec.Causes, diagnosis.Cause{ID: c.ID, Prior: c.PriorPer1000 / 1000})
 	}
-	if err := l.override(&spec, priors); err != nil {
+	if err := l.override(&spec, ctx.Priors); err != nil {
 		return spec, err
 	}
 	for i := range l.Symptoms {
@@ -78,7 +82,13 @@ func (l *Library) spec(priors map[string]float64) (diagnosis.Spec, error) {
 		spec.Findings = append(spec.Findings, diagnosis.Finding{ID: MeasurementFinding(m.ID),
 			Levels: m.levelNames(), Leak: l.floored(m.spread(m.Leak))})
 	}
-	l.addLinks(&spec)
+	rows := l.LinkRows()
+	if err := relink(rows, ctx.Links); err != nil {
+		return spec, err
+	}
+	for _, r := range rows {
+		spec.Links = append(spec.Links, diagnosis.Link{Cause: r.Cause, Finding: r.Finding, P: l.floored(r.P)})
+	}
 	if spec.Unmodelled > 0 {
 		strength := l.Meta.UnmodelledStrength
 		for _, f := range spec.Findings {
@@ -109,20 +119,6 @@ func (l *Library) override(spec *diagnosis.Spec, priors map[string]float64) erro
 		}
 	}
 	return problem.InFields(wrong)
-}
-
-func (l *Library) addLinks(spec *diagnosis.Spec) {
-	for i := range l.Links {
-		link := &l.Links[i]
-		for _, s := range slices.Sorted(maps.Keys(link.Symptoms)) {
-			p := link.Symptoms[s]
-			spec.Links = append(spec.Links, diagnosis.Link{Cause: link.Cause, Finding: SymptomFinding(s), P: l.floored([]float64{1 - p, p})})
-		}
-		for _, id := range slices.Sorted(maps.Keys(link.Outcomes)) {
-			spec.Links = append(spec.Links, diagnosis.Link{Cause: link.Cause, Finding: MeasurementFinding(id),
-				P: l.floored(l.Measurement(id).row(link.Outcomes[id]))})
-		}
-	}
 }
 
 // floored mixes a distribution with the uniform one over its levels.
