@@ -29,7 +29,7 @@ func judgeHarness(c *algCall) (verdict, error) {
 	var joined, swapped, open []string
 	near := map[string][]string{} // far pin -> near pins that reach it
 	for _, pin := range naturalSorted(expected) {
-		mates, want := found[pin], expected[pin]
+		mates, want := eachOnce(found[pin]), eachOnce(expected[pin])
 		extra := slices.ContainsFunc(mates, func(q string) bool { return !slices.Contains(want, q) })
 		switch {
 		case len(mates) == 0:
@@ -55,13 +55,10 @@ func judgeHarness(c *algCall) (verdict, error) {
 			}
 		}
 	}
-	slices.SortFunc(joined, naturalLess)
-	joined = slices.Compact(joined)
+	joined = eachOnce(joined)
 	switch {
 	case len(metal) > 0:
-		l := slices.Clone(metal)
-		slices.SortFunc(l, naturalLess)
-		d := strings.Join(slices.Compact(l), ",")
+		d := strings.Join(eachOnce(metal), ",")
 		return verdict{outcome: "short_to_metal", detail: d, text: "continuity from " + d + " to the box metal"}, nil
 	case len(joined) > 0:
 		d := strings.Join(joined, ",")
@@ -74,6 +71,14 @@ func judgeHarness(c *algCall) (verdict, error) {
 		return verdict{outcome: "open", detail: d, text: "no continuity on " + d}, nil
 	}
 	return verdict{outcome: "good", text: fmt.Sprintf("%d conductors match the record, none on metal", len(expected))}, nil
+}
+
+// eachOnce returns the names sorted, each once: the same pin listed twice is one
+// conductor.
+func eachOnce(names []string) []string {
+	l := slices.Clone(names)
+	slices.SortFunc(l, naturalLess)
+	return slices.Compact(l)
 }
 
 func checkPins(c *algCall, expected, found map[string][]string) error {

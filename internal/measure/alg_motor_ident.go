@@ -36,8 +36,8 @@ func judgeMotor(c *algCall) (verdict, error) {
 		return verdict{outcome: "failed", text: "the detection run did not finish"}, nil
 	}
 	for _, id := range [...]string{"r_mohm", "l_uh", "flux_mwb", "kv", "pole_pairs"} {
-		if c.must(id) == 0 {
-			return verdict{}, c.refuse(id+" is zero although the detection is said to have finished: read it again, or mark the run as failed", id)
+		if c.must(id) <= 0 {
+			return verdict{}, c.refuse(id+" is not above zero although the detection is said to have finished: read it again, or mark the run as failed", id)
 		}
 	}
 	type dev struct {
@@ -47,7 +47,7 @@ func judgeMotor(c *algCall) (verdict, error) {
 	}
 	rel := func(got float64, id string) dev {
 		model, known := c.num(id)
-		if !known || model == 0 {
+		if !known || model <= 0 {
 			return dev{text: "unknown"}
 		}
 		p := 100 * (got - model) / model
@@ -61,6 +61,14 @@ func judgeMotor(c *algCall) (verdict, error) {
 	flux := 100 * (c.must("flux_mwb") - expected) / expected
 	r := rel(c.must("r_mohm")*254.5/(234.5+c.must("t_wind_c")), "r_model")
 	l := rel(c.must("l_uh"), "l_model")
+	for _, d := range [...]struct {
+		id  string
+		pct float64
+	}{{"kv", flux}, {"r_model", r.pct}, {"l_model", l.pct}} {
+		if math.IsNaN(d.pct) || math.IsInf(d.pct, 0) {
+			return verdict{}, c.refuse(d.id+" is too small for any motor: a comparison with it gives no number", d.id)
+		}
+	}
 	rTol, lTol, fluxTol := c.params["r_tol_pct"], c.params["l_tol_pct"], c.params["flux_tol_pct"]
 	v := verdict{outcome: "consistent"}
 	if !c.quiet {

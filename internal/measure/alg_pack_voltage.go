@@ -12,8 +12,8 @@ import (
 // packVoltage judges a pack's rested voltage by the mean voltage of its groups,
 // with the limits of its chemistry. One voltage does not give the number of
 // groups: every n that puts the mean between the chemistry's bounds fits (derived),
-// so an unknown count is only settled where a single n does whatever the chemistry,
-// which is a single group on the bench, and then it is said.
+// so an unknown count is only settled where a single n does whatever the chemistry
+// may be, which is a single group on the bench, and then it is said.
 var packVoltage = &algorithm{
 	needs: []need{
 		{id: "v_pack", kind: kindNumber, unit: "V"},
@@ -25,8 +25,8 @@ var packVoltage = &algorithm{
 	prepare: func(env map[string]any) {
 		env[seriesReckoned] = nil
 		if v, ok := (&algCall{env: env}).num("v_pack"); ok && env["series"] == nil {
-			if n := seriesCandidates(v, limitsOf(env["chemistry"])); len(n) == 1 {
-				env["series"], env[seriesReckoned] = float64(n[0]), true
+			if n, ok := onlySeries(v, env["chemistry"]); ok {
+				env["series"], env[seriesReckoned] = n, true
 			}
 		}
 	},
@@ -45,7 +45,7 @@ type packLimits struct {
 	name                            string
 	overFull, dead, recovery, empty float64 // V
 	low, high                       float64 // V: bounds for the number of groups
-	nominal                         float64 // V
+	nominal                         any     // V, float64: ready for the values of a run
 }
 
 // layeredOxide has the limits of the first edition (library source overdischarge
@@ -61,27 +61,39 @@ var ironPhosphateCells = packLimits{name: "iron phosphate", overFull: 3.75, dead
 
 // limitsOf returns the limits of a chemistry; layered oxide where it is unknown,
 // as the first edition judged every pack.
-func limitsOf(chemistry any) packLimits {
+func limitsOf(chemistry any) *packLimits {
 	if chemistry == ironPhosphate {
-		return ironPhosphateCells
+		return &ironPhosphateCells
 	}
-	return layeredOxide
+	return &layeredOxide
 }
 
 // maxSeries is the longest string of groups that is looked for.
 const maxSeries = 200
 
-// seriesCandidates lists the group counts that put the mean group voltage between
-// the bounds of a chemistry. The small allowance keeps 42.5 V = 10 × 4.25 V in
-// despite binary fractions.
-func seriesCandidates(v float64, l packLimits) []int {
-	var out []int
-	for n := int(math.Ceil(v/l.high - 1e-9)); n <= int(math.Floor(v/l.low+1e-9)) && n <= maxSeries; n++ {
-		if n > 0 {
-			out = append(out, n)
+// seriesCandidates are the first and last of the group counts that put the mean
+// group voltage between the bounds of a chemistry; ok is false where there is none.
+// The small allowance keeps 42.5 V = 10 × 4.25 V in despite binary fractions.
+func seriesCandidates(v float64, l *packLimits) (first, last int, ok bool) {
+	first = int(max(math.Ceil(v/l.high-1e-9), 1))
+	last = int(min(math.Floor(v/l.low+1e-9), maxSeries))
+	return first, last, first <= last
+}
+
+// onlySeries returns the group count that a voltage leaves no choice in. Where the
+// chemistry is not known, the other chemistry must not allow a count of its own:
+// 4.1 V is one full group of layered oxide, or two of iron phosphate all but dead.
+func onlySeries(v float64, chemistry any) (float64, bool) {
+	first, last, ok := seriesCandidates(v, limitsOf(chemistry))
+	if !ok || first != last {
+		return 0, false
+	}
+	if chemistry == nil {
+		if a, b, other := seriesCandidates(v, &ironPhosphateCells); other && (a != first || b != first) {
+			return 0, false
 		}
 	}
-	return out
+	return float64(first), true
 }
 
 func judgePack(c *algCall) (verdict, error) {
@@ -95,34 +107,44 @@ func judgePack(c *algCall) (verdict, error) {
 		return unknownSeries(c, v, limit)
 	}
 	cell := v / n
-	out := verdict{text: c.say("%.4g V over %g groups = %.3f V per group", v, n, cell), extra: []NamedValue{value("series", "Cells in series", n, "")}}
-	if !c.quiet {
-		out.warnings = packWarnings(c, limit, n, cell)
+	out := verdict{outcome: packOutcome(c, limit, v, cell)}
+	if c.quiet {
+		return out, nil
 	}
-	reported, isReported := c.num("v_reported")
-	switch {
-	case cell > limit.overFull:
-		out.outcome = "over_full"
-	case cell < limit.dead:
-		out.outcome = "dead_low"
-	case cell < limit.recovery:
-		out.outcome = "below_recovery"
-	case cell < limit.empty:
-		out.outcome = "empty"
-	case isReported && math.Abs(reported-v) > 0.02*v:
-		out.outcome = "report_wrong"
-		out.text += c.say(", reported %.4g V is off by %.1f %% (limit 2 %%)", reported, 100*(reported-v)/v)
-	default:
-		out.outcome = "in_range"
+	out.text = fmt.Sprintf("%.4g V over %g groups = %.3f V per group", v, n, cell)
+	out.extra = []NamedValue{value("series", "Cells in series", n, "")}
+	out.warnings = packWarnings(c, limit, n, cell)
+	switch out.outcome {
+	case "report_wrong":
+		reported := c.must("v_reported")
+		out.text += fmt.Sprintf(", reported %.4g V is off by %.1f %% (limit 2 %%)", reported, 100*(reported-v)/v)
+	case "in_range":
 		if soc, ok := c.num("soc_pct"); ok {
-			out.text += c.say(", about %.0f %% charged", soc)
+			out.text += fmt.Sprintf(", about %.0f %% charged", soc)
 		}
 	}
 	return out, nil
 }
 
+func packOutcome(c *algCall, limit *packLimits, v, cell float64) string {
+	switch {
+	case cell > limit.overFull:
+		return "over_full"
+	case cell < limit.dead:
+		return "dead_low"
+	case cell < limit.recovery:
+		return "below_recovery"
+	case cell < limit.empty:
+		return "empty"
+	}
+	if reported, ok := c.num("v_reported"); ok && math.Abs(reported-v) > 0.02*v {
+		return "report_wrong"
+	}
+	return "in_range"
+}
+
 // packWarnings says what makes the judgement doubtful.
-func packWarnings(c *algCall, limit packLimits, n, cell float64) []string {
+func packWarnings(c *algCall, limit *packLimits, n, cell float64) []string {
 	var out []string
 	if c.yes(seriesReckoned) {
 		out = append(out, fmt.Sprintf("The count of %g is reckoned from the voltage and not on record: count the groups.", n))
@@ -153,22 +175,28 @@ func pinHint(c *algCall) (groups, pins int) {
 	return pinHabit[int(p)], int(p)
 }
 
-func unknownSeries(c *algCall, v float64, limit packLimits) (verdict, error) {
-	n := seriesCandidates(v, limit)
-	if len(n) == 0 {
+func unknownSeries(c *algCall, v float64, limit *packLimits) (verdict, error) {
+	first, last, ok := seriesCandidates(v, limit)
+	if c.quiet {
+		if !ok {
+			return verdict{}, errRefused
+		}
+		return verdict{outcome: "series_unknown"}, nil
+	}
+	if !ok {
 		return verdict{}, c.refuse(fmt.Sprintf("no whole number of groups between %g and %g V makes %.3g V: measure again, and give series from the label or the balance plug", limit.low, limit.high, v), "v_pack", "series")
 	}
-	words := make([]string, len(n))
-	for i, x := range n {
-		words[i] = strconv.Itoa(x)
+	words := make([]string, 0, last-first+1)
+	for n := first; n <= last; n++ {
+		words = append(words, strconv.Itoa(n))
 	}
 	out := verdict{outcome: "series_unknown", detail: strings.Join(words, ",")}
-	if c.quiet {
-		return out, nil
-	}
 	out.text = fmt.Sprintf("%.4g V fits any of %s groups of %s", v, strings.Join(words, ", "), limit.name)
-	if iron := seriesCandidates(v, ironPhosphateCells); c.env["chemistry"] == nil && len(iron) > 0 {
-		out.warnings = append(out.warnings, fmt.Sprintf("The chemistry is not known: of iron phosphate it would be %d to %d groups.", iron[0], iron[len(iron)-1]))
+	if len(words) == 1 {
+		out.text = fmt.Sprintf("%.4g V fits a single group count of %s, %s, but the chemistry is not known", v, limit.name, words[0])
+	}
+	if a, b, ok := seriesCandidates(v, &ironPhosphateCells); ok && c.env["chemistry"] == nil {
+		out.warnings = append(out.warnings, fmt.Sprintf("The chemistry is not known: of iron phosphate it would be %d to %d groups.", a, b))
 	}
 	if hint, pins := pinHint(c); hint > 0 {
 		out.warnings = append(out.warnings, fmt.Sprintf("A charge port with %d pins hints at %d groups (common practice, no source): never rely on it, settle the number by the label, the balance plug or the charger's label.", pins, hint))

@@ -118,6 +118,9 @@ func openPhases(c *algCall, pairs [3]phasePair) (verdict, bool) {
 			n++
 		}
 	}
+	if c.quiet && n > 0 {
+		return verdict{outcome: [...]string{"", "unstable", "one_open", "all_open"}[n]}, true
+	}
 	switch n {
 	case 3:
 		return verdict{outcome: "all_open", text: "all three readings are open"}, true
@@ -133,6 +136,7 @@ func openPhases(c *algCall, pairs [3]phasePair) (verdict, bool) {
 // twoToOne tells an open delta branch from a shorted star phase by the type value.
 func twoToOne(c *algCall, lo, mid, hi phasePair, to20 float64) verdict {
 	model, known := c.num("r_model_20")
+	known = known && model > 0
 	delta := known && lo.r*to20 > 1.2*model
 	switch {
 	case c.quiet && delta:

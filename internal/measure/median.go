@@ -12,8 +12,9 @@ import (
 // values are, so it needs no branch and runs along a whole column; what does not
 // lead to the middle is left out of it.
 
-// exchange is a comparator: the lesser goes to lo.
-type exchange struct{ lo, hi int32 }
+// exchange is a comparator: the lesser goes to lo. A byte holds every place of a
+// list, because MaxList is 256.
+type exchange struct{ lo, hi uint8 }
 
 var medianNets [MaxList + 1]struct {
 	once sync.Once
@@ -45,7 +46,7 @@ func batcher(n int) (out []exchange) {
 			for j := k % p; j+k < n; j += 2 * k {
 				for i := range min(k, n-j-k) {
 					if (i+j)/(2*p) == (i+j+k)/(2*p) {
-						out = append(out, exchange{int32(i + j), int32(i + j + k)})
+						out = append(out, exchange{uint8(i + j), uint8(i + j + k)})
 					}
 				}
 			}
@@ -96,13 +97,21 @@ func medianRows(out, num []float64, n int, keys []int64) bool {
 	return true
 }
 
-// medianOf is median without a copy, on a list that keys can hold.
+// medianOf is median without a copy; keys is memory to work in, as long as the
+// list. It is medianRows for a single row, where a loop over rows would cost more than the exchanges.
 func medianOf(x []float64, keys []int64) float64 {
-	var out [1]float64
-	if medianRows(out[:], x, len(x), keys) {
-		return out[0]
+	keys = keys[:len(x)]
+	for i, f := range x {
+		if f != f { //nolint:gocritic // f != f is the test for NaN.
+			return medianInPlace(slices.Clone(x))
+		}
+		keys[i] = orderKey(f)
 	}
-	return medianInPlace(slices.Clone(x))
+	for _, e := range medianNet(len(x)) {
+		a, b := keys[e.lo], keys[e.hi]
+		keys[e.lo], keys[e.hi] = min(a, b), max(a, b)
+	}
+	return middle(numberOf(keys[(len(x)-1)/2]), numberOf(keys[len(x)/2]), len(x))
 }
 
 // medianInPlace is median on a list it may sort; NaN sorts first.
