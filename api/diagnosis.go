@@ -67,7 +67,7 @@ func nextMeasurement(n shop.NextMeasurement, currency string) NextMeasurement {
 		Cost: roundMoney(n.Cost, currency), Minutes: n.Minutes, Access: listOf(n.Access, openingID), Hazard: hazard(n.Hazard), Cautions: n.Cautions,
 		Instructions: n.Instructions, Expected: n.Expected, Why: n.Why, Score: n.Score, Blocked: orNull(n.Blocked),
 		Outcomes: listOf(n.Outcomes, func(o shop.OutcomeView) OutcomeView {
-			return OutcomeView{ID: o.ID, Meaning: o.Meaning, Normal: o.Normal, Probability: o.Probability}
+			return OutcomeView{ID: o.ID, Label: orNull(o.Label), Inconclusive: o.Inconclusive, Meaning: o.Meaning, Normal: o.Normal, Probability: o.Probability}
 		}),
 	}
 	if n.Measurement != nil {

@@ -128,7 +128,7 @@ func libraryMeasurement(m faultlib.Measurement) LibraryMeasurement {
 			return MeasurementInput{ID: i.ID, Label: orNull(i.Label), Unit: i.Unit, Element: i.Element, Choice: i.Choice, Note: i.Note, Nullable: i.Nullable}
 		}),
 		Outcomes: listOf(m.Outcomes, func(o measure.Outcome) MeasurementOutcome {
-			return MeasurementOutcome{ID: o.ID, Meaning: o.Meaning, When: o.When, Normal: o.Normal}
+			return MeasurementOutcome{ID: o.ID, Label: orNull(o.Label), Inconclusive: o.Inconclusive, Meaning: o.Meaning, When: o.When, Normal: o.Normal}
 		}),
 	}
 }

@@ -847,10 +847,18 @@ type MeasurementInput struct {
 
 // MeasurementOutcome defines model for MeasurementOutcome.
 type MeasurementOutcome struct {
-	ID      string `json:"id"`
-	Meaning string `json:"meaning"`
-	Normal  bool   `json:"normal"`
-	When    string `json:"when"`
+	ID string `json:"id"`
+
+	// Inconclusive True for an outcome that says only that the reading is of no use: it is recorded and is no evidence.
+	Inconclusive bool `json:"inconclusive"`
+
+	// Label Short phrase for people; absent where the library has none: show the id then.
+	//
+	// Example: one phase higher than the others
+	Label   *string `json:"label,omitempty"`
+	Meaning string  `json:"meaning"`
+	Normal  bool    `json:"normal"`
+	When    string  `json:"when"`
 }
 
 // Money defines model for Money.
@@ -973,7 +981,15 @@ type OpeningState string
 
 // OutcomeView defines model for OutcomeView.
 type OutcomeView struct {
-	ID          string  `json:"id"`
+	ID string `json:"id"`
+
+	// Inconclusive True for an outcome that says only that the reading is of no use: it is recorded and is no evidence.
+	Inconclusive bool `json:"inconclusive"`
+
+	// Label Short phrase for people; absent where the library has none: show the id then.
+	//
+	// Example: one phase higher than the others
+	Label       *string `json:"label,omitempty"`
 	Meaning     string  `json:"meaning"`
 	Normal      bool    `json:"normal"`
 	Probability float64 `json:"probability"`

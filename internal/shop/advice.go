@@ -9,6 +9,7 @@ import (
 
 	"nextprobe/internal/diagnosis"
 	"nextprobe/internal/faultlib"
+	"nextprobe/internal/measure"
 )
 
 // advise turns the engine's advice into the one thing to do now. What stands
@@ -214,7 +215,7 @@ func (q *inquiry) nextMeasurement(c *diagnosis.Candidate) NextMeasurement {
 	n.Cautions = q.cautions(m, n.Hazard)
 	shares := m.OutcomeProbabilities(c.Outcomes)
 	for i, o := range m.Outcomes {
-		v := OutcomeView{ID: o.ID, Meaning: o.Meaning, Normal: o.Normal}
+		v := outcomeView(o)
 		if shares != nil {
 			v.Probability = shares[i].Probability
 		}
@@ -272,15 +273,15 @@ func (q *inquiry) why(m *faultlib.Measurement, c *diagnosis.Candidate) string {
 	if len(c.Outcomes) == 0 {
 		return "It was measured before; the closing gate asks for it again."
 	}
-	worst := 1
+	worst := 0
 	for l := range c.Outcomes {
-		if l > 0 && c.Outcomes[l] > c.Outcomes[worst] {
+		if l > 0 && !levelOutcome(m, l).Inconclusive && (worst == 0 || c.Outcomes[l] > c.Outcomes[worst]) {
 			worst = l
 		}
 	}
 	var out []string
 	if s := c.Shifts[worst]; s.Up != "" {
-		out = append(out, fmt.Sprintf("If it comes out as %s (%s), %s rises from %s to %s.", words(levelName(m, worst)), percent(c.Outcomes[worst]),
+		out = append(out, fmt.Sprintf("If it comes out as “%s” (%s), %s rises from %s to %s.", levelOutcome(m, worst).Words(), percent(c.Outcomes[worst]),
 			q.causeName(s.Up), percent(s.UpFrom), percent(s.UpTo)))
 	}
 	if s := c.Shifts[0]; s.Down != "" {
@@ -293,13 +294,9 @@ func (q *inquiry) why(m *faultlib.Measurement, c *diagnosis.Candidate) string {
 	return strings.Join(out, " ")
 }
 
-func levelName(m *faultlib.Measurement, level int) string {
-	for i, o := range m.Outcomes {
-		if m.LevelOf[i] == level {
-			return o.ID
-		}
-	}
-	return ""
+// levelOutcome is the outcome of a level; of several normal ones the first.
+func levelOutcome(m *faultlib.Measurement, level int) measure.Outcome {
+	return m.Outcomes[slices.Index(m.LevelOf, level)]
 }
 
 func (q *inquiry) causeName(id string) string {

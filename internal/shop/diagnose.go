@@ -65,23 +65,36 @@ type inquiry struct {
 // diagnose works out the whole diagnosis of a job. It is pure: the same file and
 // library give the same answer.
 func diagnose(b bench) (Diagnosis, error) {
+	q, err := inquire(b)
+	if err != nil {
+		return Diagnosis{}, err
+	}
+	return q.answer()
+}
+
+// inquire asks the engine what to do.
+func inquire(b bench) (*inquiry, error) {
 	q := &inquiry{bench: b, found: evidenceOf(b.lib, b.file)}
 	q.ev = observationsOf(q.found)
 	q.known, q.toRepair = confirmed(b.lib, b.file)
 	var err error
 	if q.model, err = b.ed.model.WithPriors(q.priors()); err != nil {
-		return Diagnosis{}, err
+		return nil, err
 	}
 	// A shop that does not reckon its labour still needs an order of tests.
 	eco := b.lib.Economy(faultlib.EconomyContext{Facts: b.file.Board.Facts, LabourPerHour: math.Max(1, float64(b.shop.LabourMinor))})
 	state := diagnosis.State{Unavailable: unavailable(b.lib, b.file), Confirmed: q.known}
+	inVain, _ := vain(b.lib, b.file)
+	for _, id := range inVain {
+		state.Unavailable = append(state.Unavailable, faultlib.MeasurementFinding(id))
+	}
 	for _, o := range openings(b.lib, b.file) {
 		state.Open = append(state.Open, o.ID)
 	}
 	if q.advice, err = q.model.Advise(q.ev, eco, state); err != nil {
-		return Diagnosis{}, err
+		return nil, err
 	}
-	return q.answer()
+	return q, nil
 }
 
 // priors are what confirmed causes change: they are present, and what they tend
@@ -94,7 +107,7 @@ func (q *inquiry) priors() map[string]float64 {
 			if to := q.lib.Cause(c.To); to != nil {
 				p, raised := out[c.To]
 				if !raised {
-					p = to.PriorPer1000 / 1000
+					p = q.ed.prior(to)
 				}
 				out[c.To] = 1 - (1-p)*(1-c.P)
 			}
@@ -108,7 +121,7 @@ func (q *inquiry) priors() map[string]float64 {
 
 func (q *inquiry) answer() (Diagnosis, error) {
 	post := q.advice.Posterior
-	d := Diagnosis{LibraryVersion: q.ed.version, Observations: q.observations(), Unmodelled: post.Unmodelled, NoFault: post.NoFault,
+	d := Diagnosis{LibraryVersion: q.ed.version, LearnedState: q.file.Job.Learned, Observations: q.observations(), Unmodelled: post.Unmodelled, NoFault: post.NoFault,
 		Truncation: post.Truncation, ExpectedCost: q.advice.ExpectedCost, Currency: q.shop.Currency,
 		Stop: standingStop(q.lib, q.file), AlsoCheck: q.alsoCheck(), OpenOpenings: openings(q.lib, q.file)}
 	var err error
@@ -126,16 +139,17 @@ func (q *inquiry) answer() (Diagnosis, error) {
 	if d.Conflict, err = q.conflict(); err != nil {
 		return Diagnosis{}, err
 	}
-	d.Warnings = warnings(d, post)
+	d.Warnings = append(warnings(d, post), vainText(q.lib, q.file)...)
 	q.advise(&d)
 	return d, nil
 }
 
-// observations lists what is evidence and what cannot be measured.
+// observations lists what is evidence, what was of no use at last and what cannot
+// be measured.
 func (q *inquiry) observations() []Observation {
 	var out []Observation
 	for _, o := range q.file.Observations {
-		if o.Active() || o.Unavailable && o.RetractedAt == nil && o.SupersededBy == nil {
+		if o.Active() || standing(q.lib, q.file, &o) || o.Unavailable && o.RetractedAt == nil && o.SupersededBy == nil {
 			out = append(out, o)
 		}
 	}
@@ -185,7 +199,7 @@ func (q *inquiry) causes() ([]CauseView, error) {
 			continue
 		}
 		out = append(out, CauseView{ID: c.ID, Name: lc.Name, Component: lc.Component, ComponentName: componentName(q.lib, lc.Component),
-			FailureMode: lc.Mode, Probability: p, Prior: lc.PriorPer1000 / 1000, Confirmed: sure})
+			FailureMode: lc.Mode, Probability: p, Prior: q.ed.prior(lc), Confirmed: sure})
 	}
 	slices.SortFunc(out, func(x, y CauseView) int {
 		return cmp.Or(cmp.Compare(y.Probability, x.Probability), cmp.Compare(x.ID, y.ID))
@@ -269,6 +283,7 @@ func (d Diagnosis) probability(cause string) float64 {
 type keptDiagnosis struct {
 	Library      int               `json:"library_version"`
 	SHA256       string            `json:"library_sha256"`
+	Learned      *int              `json:"learned_state,omitempty"`
 	Observations []ID              `json:"observations"`
 	Causes       []keptCause       `json:"causes"`
 	Explanations []keptExplanation `json:"explanations"`
@@ -296,7 +311,7 @@ type keptAdvice struct {
 }
 
 func (d Diagnosis) kept() keptDiagnosis {
-	k := keptDiagnosis{Library: d.LibraryVersion.Number, SHA256: d.LibraryVersion.SHA256, Unmodelled: d.Unmodelled, NoFault: d.NoFault,
+	k := keptDiagnosis{Library: d.LibraryVersion.Number, SHA256: d.LibraryVersion.SHA256, Learned: d.LearnedState, Unmodelled: d.Unmodelled, NoFault: d.NoFault,
 		Observations: []ID{}, Causes: []keptCause{}, Explanations: []keptExplanation{}, Advice: keptAdvice(d.Advice)}
 	for _, o := range d.Observations {
 		k.Observations = append(k.Observations, o.ID)

@@ -56,14 +56,23 @@ func takeResult(b bench, m *faultlib.Measurement, readings map[string]any, outco
 	if err != nil {
 		return Result{}, err
 	}
-	out := Result{Readings: readings, Outcome: r.Outcome, Detail: r.Detail, Likelihood: map[string]float64{}, Values: values(r), Text: r.Text, Warnings: warnings}
+	out := Result{Readings: readings, Outcome: r.Outcome, Detail: r.Detail, Likelihood: shares(r), Values: values(r), Text: r.Text, Warnings: warnings}
 	out.Instrument, _ = use.record()
-	for _, o := range r.Likelihood {
-		if o.Probability > 0 {
-			out.Likelihood[o.ID] = o.Probability
-		}
+	if said, ok := saidBy(b.lib, m.ID, &out); ok && said.Note != "" {
+		out.Warnings = append(out.Warnings, said.Note)
 	}
 	return out, nil
+}
+
+// shares are the outcomes that are possible at all, with their likelihood.
+func shares(r measure.Result) map[string]float64 {
+	out := map[string]float64{}
+	for _, o := range r.Likelihood {
+		if o.Probability > 0 {
+			out[o.ID] = o.Probability
+		}
+	}
+	return out
 }
 
 func compute(m *faultlib.Measurement, readings map[string]any, outcome string, facts map[string]any, use *usage) (measure.Result, []string, error) {
@@ -207,7 +216,13 @@ func evaluation(lib *faultlib.Library, measurement string, in EvaluateInput, use
 		Values: values(r), Text: r.Text, Warnings: warnings, Deciding: r.Deciding}
 	ev.Instrument, _ = use.record()
 	for i, o := range m.Outcomes {
-		ev.Likelihood = append(ev.Likelihood, OutcomeView{ID: o.ID, Meaning: o.Meaning, Normal: o.Normal, Probability: r.Likelihood[i].Probability})
+		v := outcomeView(o)
+		v.Probability = r.Likelihood[i].Probability
+		ev.Likelihood = append(ev.Likelihood, v)
+	}
+	if said, ok := saidBy(lib, m.ID, &Result{Outcome: r.Outcome, Likelihood: shares(r)}); ok && said.Note != "" {
+		ev.Inconclusive = said.Inconclusive
+		ev.Warnings = append(ev.Warnings, said.Note)
 	}
 	return ev, nil
 }

@@ -65,7 +65,7 @@ func (ch *JobChange) disturb(b bench, events []faultlib.Invalidation, opened str
 		}
 	}
 	for i := range b.file.Observations {
-		if o := &b.file.Observations[i]; o.Kind == ObservedMeasurement && o.Active() {
+		if o := &b.file.Observations[i]; o.Kind == ObservedMeasurement && (o.Active() || standing(b.lib, b.file, o)) {
 			mark(o.ID, o.Measurement, o.stamp())
 		}
 	}

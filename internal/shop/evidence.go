@@ -27,7 +27,7 @@ func evidenceOf(lib *faultlib.Library, f JobFile) []finding {
 	}
 	for i := range f.Observations {
 		o := &f.Observations[i]
-		if !o.Active() {
+		if !standing(lib, f, o) {
 			continue
 		}
 		if o.Kind == ObservedSymptom {
@@ -62,16 +62,24 @@ func evidenceOf(lib *faultlib.Library, f JobFile) []finding {
 
 // measured turns a result into evidence on its measurement's levels: the share
 // of the reading's uncertainty that falls in each, or the outcome as certain.
-// A result whose measurement or outcome the library does not have is none.
+// A result whose measurement or outcome the library does not have is none, and
+// neither is one of no use.
 func measured(lib *faultlib.Library, id string, r *Result) (diagnosis.Observation, bool) {
+	said, ok := saidBy(lib, id, r)
+	return said.Observation, ok && !said.Inconclusive
+}
+
+// saidBy is what the library makes of a result; false where it does not know it.
+func saidBy(lib *faultlib.Library, id string, r *Result) (faultlib.ResultEvidence, bool) {
 	if r == nil {
-		return diagnosis.Observation{}, false
+		return faultlib.ResultEvidence{}, false
 	}
-	ev, err := lib.ObserveOutcome(id, r.Outcome)
-	if err == nil && len(r.Likelihood) > 1 {
-		ev, err = lib.ObserveLikelihood(id, r.Likelihood)
+	likelihood := r.Likelihood
+	if len(likelihood) == 1 {
+		likelihood = nil // all of it on the outcome
 	}
-	return ev, err == nil
+	said, err := lib.ObserveResult(id, r.Outcome, likelihood)
+	return said, err == nil
 }
 
 func observationsOf(list []finding) []diagnosis.Observation {

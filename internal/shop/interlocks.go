@@ -83,7 +83,7 @@ func (q *inquiry) missing(g guard, il *faultlib.Interlock, m *faultlib.Measureme
 		}
 		outcomes := acceptable(need, [][]string{ck.Outcomes})
 		if q.file.proof(ck.Measurement, outcomes, q.guardSince(g, need), true) == nil {
-			out = append(out, fmt.Sprintf("%s must come out as %s", need.Title, orList(wordsOf(outcomes))))
+			out = append(out, fmt.Sprintf("%s must come out as %s", need.Title, outcomeNames(need, outcomes)))
 		}
 	}
 	return out

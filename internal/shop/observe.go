@@ -117,7 +117,7 @@ func observeMeasurement(b bench, in ObservationInput, p pen) (JobChange, error) 
 	ch.Audit.Detail["measurement"] = m.ID
 	o := Observation{ID: p.newID(), Kind: ObservedMeasurement, Measurement: m.ID, Unavailable: in.Unavailable, At: p.at, By: p.actor.Name}
 	if in.Unavailable {
-		if err := checkUnavailable(b.file, m); err != nil {
+		if err := checkUnavailable(b.lib, b.file, m); err != nil {
 			return JobChange{}, err
 		}
 		ch.Audit.Detail["unavailable"] = true
@@ -154,17 +154,17 @@ func (ch *JobChange) replace(f JobFile, measurement string, by ID) {
 	}
 }
 
-func checkUnavailable(f JobFile, m *faultlib.Measurement) error {
+func checkUnavailable(lib *faultlib.Library, f JobFile, m *faultlib.Measurement) error {
 	for i := range f.Observations {
 		o := &f.Observations[i]
-		if o.Measurement != m.ID || o.RetractedAt != nil || o.SupersededBy != nil {
+		if o.Measurement != m.ID {
 			continue
 		}
-		if o.Active() {
+		if standing(lib, f, o) {
 			return problem.New(problem.Conflict, "%s was measured in this job; retract that first.", m.Title).
 				With("unavailable", "%s has a result; retract it first", m.ID)
 		}
-		if o.Unavailable {
+		if o.Unavailable && o.RetractedAt == nil && o.SupersededBy == nil {
 			return problem.New(problem.Conflict, "%s is already recorded as not measurable; retract it first.", m.Title).
 				With("unavailable", "is already recorded; retract it first")
 		}

@@ -106,7 +106,7 @@ func demandsOf(lib *faultlib.Library, f JobFile) []demand {
 		}
 	}
 	out = append(out, handBackDemands(lib, f, anyRepair)...)
-	return append(out, rechecks(f)...)
+	return append(out, rechecks(lib, f)...)
 }
 
 func handBackDemands(lib *faultlib.Library, f JobFile, anyRepair stamp) []demand {
@@ -171,12 +171,13 @@ func never(f JobFile) stamp {
 	return last
 }
 
-// rechecks are the results taken in this job that a later event made invalid.
-func rechecks(f JobFile) []demand {
+// rechecks are the results taken in this job that a later event made invalid. One
+// of no use proved nothing before either.
+func rechecks(lib *faultlib.Library, f JobFile) []demand {
 	var out []demand
 	for i := range f.Observations {
 		o := &f.Observations[i]
-		if o.InvalidatedAt != nil && o.RetractedAt == nil && o.SupersededBy == nil {
+		if o.InvalidatedAt != nil && o.RetractedAt == nil && !useless(lib, o) && !replaced(lib, f, o) {
 			out = append(out, demand{kind: requireRecheck, measurement: o.Measurement, since: o.stamp(), why: spoilt(o.InvalidatedBy)})
 		}
 	}
@@ -230,7 +231,7 @@ func proofItem(f JobFile, m *faultlib.Measurement, demands []demand, asked func(
 	item.Why = strings.Join(why, " ")
 	item.MetBy = f.proof(m.ID, item.Outcomes, since, item.Kind == requireRecheck)
 	item.Met = item.MetBy != nil
-	item.Text = fmt.Sprintf("%s must come out as %s.", m.Title, orList(wordsOf(item.Outcomes)))
+	item.Text = fmt.Sprintf("%s must come out as %s.", m.Title, outcomeNames(m, item.Outcomes))
 	return item
 }
 
@@ -296,15 +297,6 @@ func openingItems(lib *faultlib.Library, f JobFile) []Requirement {
 			item.MetBy = &last.ID
 		}
 		out = append(out, item)
-	}
-	return out
-}
-
-// wordsOf turns ids into what a sentence says.
-func wordsOf(ids []string) []string {
-	out := make([]string, len(ids))
-	for i, id := range ids {
-		out[i] = words(id)
 	}
 	return out
 }

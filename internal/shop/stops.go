@@ -63,7 +63,7 @@ func stopOf(lib *faultlib.Library, o *Observation) (text, rule string) {
 		return lib.Symptom(gate.Symptom).Text + ".", hazard.Rule
 	}
 	m := lib.Measurement(gate.Measurement)
-	return fmt.Sprintf("%s came out as %s: %s.", m.Title, o.Result.Outcome, meaning(m, o.Result.Outcome)), hazard.Rule
+	return fmt.Sprintf("%s came out as “%s”: %s.", m.Title, outcomeName(m, o.Result.Outcome), meaning(m, o.Result.Outcome)), hazard.Rule
 }
 
 func stopEnded(lib *faultlib.Library, f JobFile, o *Observation, proofs []string) (bool, *ID) {
@@ -102,7 +102,7 @@ func stopItems(lib *faultlib.Library, f JobFile) []Requirement {
 		if len(s.proofs) > 0 {
 			m := lib.Measurement(s.proofs[0])
 			item.Measurement, item.Outcomes = m.ID, acceptable(m, nil)
-			item.Text = fmt.Sprintf("A stop sign stands: repair what caused it, then %s must come out as %s; or retract it if it was a mistake.", m.Title, orList(wordsOf(item.Outcomes)))
+			item.Text = fmt.Sprintf("A stop sign stands: repair what caused it, then %s must come out as %s; or retract it if it was a mistake.", m.Title, outcomeNames(m, item.Outcomes))
 		}
 		out = append(out, item)
 	}

@@ -69,8 +69,8 @@ func TestRecordServesTheBench(t *testing.T) {
 		{n(20), "iron_phosphate", nil, "in_range", ""},
 		{n(20), "", nil, "empty", "limits of layered oxide were used"},
 		{nil, "layered_oxide", []Connector{port}, "series_unknown", "3 pins hints at 18 groups (common practice, no source)"},
-		{nil, "layered_oxide", []Connector{port, {ID: newID(), Component: "charge_port", Poles: n(2)}}, "series_unknown", ""},
-		{nil, "layered_oxide", []Connector{{ID: newID(), Component: "charge_port", Poles: n(2), RemovedAt: &gone}}, "series_unknown", ""},
+		{nil, "layered_oxide", []Connector{port, {ID: newID(), Component: "charge_port", Poles: n(2)}}, "series_unknown", "counts as no evidence"},
+		{nil, "layered_oxide", []Connector{{ID: newID(), Component: "charge_port", Poles: n(2), RemovedAt: &gone}}, "series_unknown", "counts as no evidence"},
 		{n(20), "layered_oxide", []Connector{port}, "empty", "hints at 18 groups (common practice, no source), 20 are given"},
 	} {
 		d.file.Board.SeriesCells, d.file.Board.Chemistry, d.file.Connectors = c.series, c.chemistry, c.connectors

@@ -8,6 +8,7 @@ import (
 // Diagnosis is the engine's answer for a job (contract, GET /jobs/{id}/diagnosis).
 type Diagnosis struct {
 	LibraryVersion LibraryVersion
+	LearnedState   *int          // the learned numbers it uses; nil: the library's own
 	Observations   []Observation // active and unavailable ones, in order of time
 	Causes         []CauseView   // by probability, highest first
 	Explanations   []Explanation
@@ -77,10 +78,20 @@ type NextMeasurement struct {
 
 // OutcomeView is a possible outcome with its predicted probability.
 type OutcomeView struct {
-	ID, Meaning string
-	Normal      bool
-	Probability float64
+	ID, Label, Meaning string
+	Normal             bool
+	// Inconclusive: it says only that the reading is of no use.
+	Inconclusive bool
+	Probability  float64
 }
+
+// outcomeView is an outcome of the library; its probability is set by who knows it.
+func outcomeView(o measure.Outcome) OutcomeView {
+	return OutcomeView{ID: o.ID, Label: o.Label, Meaning: o.Meaning, Normal: o.Normal, Inconclusive: o.Inconclusive}
+}
+
+// Words is how a page names the outcome: its label, else its id with spaces.
+func (v OutcomeView) Words() string { return measure.Outcome{ID: v.ID, Label: v.Label}.Words() }
 
 // Stop is a stop sign: the gate that fired and the rule to follow.
 type Stop struct {
@@ -134,6 +145,8 @@ type Evaluation struct {
 	// Deciding is what the outcome rests on, to be drawn as a number line; nil where
 	// no single value decides.
 	Deciding *measure.Deciding
+	// Inconclusive: the reading is of no use and would be no evidence.
+	Inconclusive bool
 }
 
 // EarlierJob is what the counter sees at intake: a job within the warranty time.
