@@ -82,6 +82,9 @@ func (m *Measurement) Evaluate(r Readings) (Result, error) {
 	}
 	res := Result{Outcome: v.outcome, Normal: m.isNormal(v.outcome), Detail: v.detail, Warnings: v.warnings, Values: ru.values(v)}
 	res.Text = v.text
+	if said := m.ranges(r, res.Text); said != "" {
+		res.Text = strings.TrimSuffix(res.Text, ".") + "; " + said + "."
+	}
 	if res.Likelihood, err = m.likelihood(r, v.outcome); err != nil {
 		return Result{}, err
 	}

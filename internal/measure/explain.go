@@ -125,6 +125,9 @@ func (ru *run) first(r *reason) string {
 	if len(p.names) == 0 {
 		return text
 	}
+	if said := ru.spoken(p); said != "" {
+		return ru.m.withValue(p.node, said)
+	}
 	if _, isText := v.(string); isText {
 		return ru.m.phrase(p.node) + " – " + text
 	}

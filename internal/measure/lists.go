@@ -36,7 +36,8 @@ func (rd *reader) list(in *input, v any) {
 		rd.fail(in.ID, "%s", msg)
 		return
 	}
-	out, widths, wide, good := make([]float64, len(items)), make([]float64, len(items)), false, true
+	out, widths, spreads := make([]float64, len(items)), make([]float64, len(items)), make([]float64, len(items))
+	wide, spread, good := false, false, true
 	for i, x := range items {
 		field := fmt.Sprintf("%s[%d]", in.ID, i)
 		if x == nil {
@@ -44,8 +45,9 @@ func (rd *reader) list(in *input, v any) {
 			good = false
 			continue
 		}
-		value, w, ok := rd.quantity(in, field, x, acc)
-		out[i], widths[i], good, wide = value, w, good && ok, wide || w > 0
+		n, ok := rd.quantity(in, field, x, acc)
+		out[i], widths[i], spreads[i] = n.value, n.accuracy, n.spread
+		good, wide, spread = good && ok, wide || n.accuracy > 0, spread || n.spread > 0
 	}
 	if !good {
 		return
@@ -53,6 +55,9 @@ func (rd *reader) list(in *input, v any) {
 	rd.out.values[in.ID] = out
 	if wide {
 		rd.out.width[in.ID] = widths
+	}
+	if spread {
+		rd.out.spread[in.ID] = spreads
 	}
 }
 

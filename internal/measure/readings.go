@@ -67,8 +67,9 @@ type Warning struct {
 
 // Readings are checked raw values, ready for Evaluate.
 type Readings struct {
-	values map[string]any // float64, bool, string, []float64, []string, map[string][]string or nil
-	width  map[string][]float64
+	values map[string]any       // float64, bool, string, []float64, []string, map[string][]string or nil
+	width  map[string][]float64 // half widths of the instrument's error
+	spread map[string][]float64 // half widths of what was typed as a range
 	params map[string]float64
 	filled []string
 	prefix string
@@ -81,8 +82,8 @@ func (r Readings) Value(id string) any { return r.values[id] }
 // Filled names the inputs that came from the board's facts, in input order.
 func (r Readings) Filled() []string { return slices.Clone(r.filled) }
 
-// HasAccuracy reports whether any reading carries an accuracy.
-func (r Readings) HasAccuracy() bool { return len(r.width) > 0 }
+// HasAccuracy reports whether any reading carries an accuracy, or is a range.
+func (r Readings) HasAccuracy() bool { return len(r.width)+len(r.spread) > 0 }
 
 type reader struct {
 	m        *Measurement
@@ -94,13 +95,14 @@ type reader struct {
 
 // Parse checks raw readings, decoded from JSON, against the inputs. Every mistake
 // is collected; the error is a problem.Invalid whose fields are named
-// `readings.r_ab` or `readings.taps[3]`. Over-range readings become OpenOhms on
+// `readings.r_ab` or `readings.taps[3]`. A range (`3.2-3.4 V`) is its
+// middle with a rectangular distribution over it. Over-range readings become OpenOhms on
 // resistance inputs and OverDiode on diode-range inputs.
 func (m *Measurement) Parse(raw map[string]any, opt ParseOptions) (Readings, []Warning, error) {
 	if opt.Prefix == "" {
 		opt.Prefix = "readings"
 	}
-	rd := &reader{m: m, opt: opt, out: Readings{values: map[string]any{}, width: map[string][]float64{}, prefix: opt.Prefix}}
+	rd := &reader{m: m, opt: opt, out: Readings{values: map[string]any{}, width: map[string][]float64{}, spread: map[string][]float64{}, prefix: opt.Prefix}}
 	for _, id := range sortedNames(raw) {
 		if m.byID[id] == nil {
 			rd.fail(id, "this is no input of %s; its inputs are %s", m.def.ID, m.inputNames())
@@ -183,10 +185,13 @@ func (rd *reader) input(in *input, raw map[string]any) {
 	case kindMap:
 		rd.pins(in, v)
 	default:
-		if x, w, ok := rd.quantity(in, in.ID, v, rd.opt.Accuracy[in.ID]); ok {
-			rd.out.values[in.ID] = x
-			if w > 0 {
-				rd.out.width[in.ID] = []float64{w}
+		if x, ok := rd.quantity(in, in.ID, v, rd.opt.Accuracy[in.ID]); ok {
+			rd.out.values[in.ID] = x.value
+			if x.accuracy > 0 {
+				rd.out.width[in.ID] = []float64{x.accuracy}
+			}
+			if x.spread > 0 {
+				rd.out.spread[in.ID] = []float64{x.spread}
 			}
 		}
 	}
@@ -257,7 +262,7 @@ func (rd *reader) splitAccuracy(field string, v any, unit units.Unit, fallback A
 			want = units.Unit{}
 		}
 		q, err := units.ParseJSON(x, want)
-		if err != nil || q.Over || q.Value < 0 || q.Value > 1e6 {
+		if err != nil || q.Over || q.HalfWidth > 0 || q.Value < 0 || q.Value > 1e6 {
 			rd.fail(field, "%s must be a number of zero or more", k)
 			return nil, a, false
 		}
@@ -269,40 +274,43 @@ func (rd *reader) splitAccuracy(field string, v any, unit units.Unit, fallback A
 	return left, Accuracy{PlusMinusPct: got[0], Counts: got[1], Resolution: got[2], stated: true}, true
 }
 
-// quantity reads one number; width is the half width of its accuracy interval.
-func (rd *reader) quantity(in *input, field string, v any, fallback Accuracy) (value, width float64, ok bool) {
+// quantity reads one number with its accuracy, or a range.
+func (rd *reader) quantity(in *input, field string, v any, fallback Accuracy) (figure, bool) {
 	v, acc, ok := rd.splitAccuracy(field, v, in.unit, fallback)
 	if !ok {
-		return 0, 0, false
+		return figure{}, false
 	}
 	q, err := units.ParseJSON(v, in.unit)
 	if err != nil {
 		rd.fail(field, "%v", err)
-		return 0, 0, false
+		return figure{}, false
 	}
 	if q.Over {
 		if in.over == 0 {
 			rd.fail(field, "over range is no value here: choose a wider range and read again; %s is needed", in.expects())
-			return 0, 0, false
+			return figure{}, false
 		}
-		return in.over, 0, true
+		return figure{value: in.over}, true
 	}
 	rd.warn(field, q.Warning)
-	if msg := in.refuse(q.Value); msg != "" {
-		rd.fail(field, "%s", msg)
-		return 0, 0, false
+	for _, msg := range []string{in.interval(q), in.refuse(q.Value)} {
+		if msg != "" {
+			rd.fail(field, "%s", msg)
+			return figure{}, false
+		}
 	}
-	if in.integer || (in.over > 0 && q.Value >= in.over) {
-		return q.Value, 0, true
-	}
-	if acc.zero() {
-		return q.Value, rd.instrument(in, field, q.Value, acc), true
-	}
-	if acc.Counts > 0 && acc.Resolution == 0 && q.Step == 0 {
+	out := figure{value: q.Value, spread: q.HalfWidth}
+	switch {
+	case in.integer || (in.over > 0 && q.Value >= in.over):
+	case acc.zero():
+		out.accuracy = rd.instrument(in, field, q.Value, acc)
+	case acc.Counts > 0 && acc.Resolution == 0 && q.Step == 0:
 		rd.fail(field, "counts need a resolution, because a bare number does not show its last digit")
-		return 0, 0, false
+		return figure{}, false
+	default:
+		out.accuracy = acc.halfWidth(q.Value, q.Step)
 	}
-	return q.Value, acc.halfWidth(q.Value, q.Step), true
+	return out, true
 }
 
 // instrument asks the caller's instrument for the half width of a reading.

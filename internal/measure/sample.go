@@ -30,6 +30,9 @@ func haltonColumn(k int) *[samples]float64 {
 // at is the value of the reading in point i of the sample.
 func (d *dimension) at(points *[samples]float64, i int) float64 {
 	x := d.mid + d.width*(2*points[i]-1)
+	if d.second > 0 {
+		x = d.mid + trapezoid(points[i], d.width, d.second)
+	}
 	if d.constrained {
 		x = min(max(x, d.low), d.high)
 	}

@@ -49,11 +49,13 @@ next:
 }
 
 // dimension is one uncertain number: input id, element (-1 for a scalar), middle
-// and half width.
+// and half width; where a range was read with an instrument of known accuracy, the
+// half widths of both.
 type dimension struct {
 	id          string
 	element     int
 	mid, width  float64
+	second      float64
 	low, high   float64
 	constrained bool
 	cell        *float64 // where the sample is read: an element, or an algorithm's number
@@ -63,24 +65,36 @@ func (m *Measurement) dimensions(r Readings) []dimension {
 	var out []dimension
 	for i := range m.inputs {
 		in := &m.inputs[i]
-		w := r.width[in.ID]
-		add := func(element int, mid, width float64) {
-			if width > 0 {
-				out = append(out, dimension{id: in.ID, element: element, mid: mid, width: width, low: in.low, high: in.hi, constrained: in.limited})
+		add := func(element int, mid, width, spread float64) {
+			if width == 0 {
+				width, spread = spread, 0
 			}
+			if width > 0 {
+				out = append(out, dimension{id: in.ID, element: element, mid: mid, width: width, second: spread, low: in.low, high: in.hi, constrained: in.limited})
+			}
+		}
+		w, s := r.width[in.ID], r.spread[in.ID]
+		if len(w)+len(s) == 0 {
+			continue
 		}
 		switch x := r.values[in.ID].(type) {
 		case float64:
-			if len(w) == 1 {
-				add(-1, x, w[0])
-			}
+			add(-1, x, elementOf(w, 0), elementOf(s, 0))
 		case []float64:
-			for j := range w {
-				add(j, x[j], w[j])
+			for j := range x {
+				add(j, x[j], elementOf(w, j), elementOf(s, j))
 			}
 		}
 	}
 	return out
+}
+
+// elementOf is 0 where the list does not state it.
+func elementOf(l []float64, i int) float64 {
+	if i < len(l) {
+		return l[i]
+	}
+	return 0
 }
 
 // likelihood propagates the readings' rectangular distributions through the

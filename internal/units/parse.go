@@ -1,11 +1,9 @@
 package units
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -26,8 +24,12 @@ type Reading struct {
 	// Warning is a sentence when the reading was accepted but looks odd.
 	Warning string
 	// Step is one unit of the last digit that was typed, in the wanted unit; 0
-	// where it is not known (a number that came as a JSON number).
+	// where it is not known (a number that came as a JSON number). Of a range it is
+	// that of the coarser end.
 	Step float64
+	// HalfWidth is half of the interval that a range spans (`3.2-3.4 V`), in the wanted
+	// unit; Value is its middle. It is 0 for a single number.
+	HalfWidth float64
 }
 
 var (
@@ -42,6 +44,9 @@ var (
 // A bare number is in want. A unit of another dimension is an error that says
 // what was expected; one of the right dimension whose prefix makes the value
 // implausible is accepted with a Warning.
+//
+// A display that flickers is written as a range: `3.2-3.4 V`, `3,2…3,4 V`, `12 to
+// 15 mohm`, `980 mV-1.1 V`, from the lower end to the upper one; see Reading.HalfWidth.
 func Parse(text string, want Unit) (Reading, error) {
 	r := Reading{Text: strings.TrimSpace(text)}
 	if !utf8.ValidString(text) || utf8.RuneCountInString(text) > MaxText {
@@ -54,6 +59,18 @@ func Parse(text string, want Unit) (Reading, error) {
 	if s == "" {
 		return r, fmt.Errorf("nothing was given; %s was expected", want.expectation())
 	}
+	out, err := parseOne(r, s, want)
+	if err == nil {
+		return out, nil
+	}
+	if span, ok, spanErr := parseRange(r, s, want); ok {
+		return span, spanErr
+	}
+	return out, err
+}
+
+// parseOne reads a single quantity from the folded text s.
+func parseOne(r Reading, s string, want Unit) (Reading, error) {
 	if m := overWords.FindStringSubmatch(s); m != nil {
 		return parseOver(r, m[1], want)
 	}
@@ -155,7 +172,7 @@ func parsePlain(r Reading, s string, want Unit) (Reading, error) {
 		return r, fmt.Errorf("%q does not begin with a number; %s was expected", r.Text, want.expectation())
 	}
 	sign, whole, frac, rest := m[1], strings.ReplaceAll(m[2], " ", ""), m[4], m[6]
-	if err := severalNumbers(r, s, want); err != nil {
+	if err := withUncertainty(r, s, want); err != nil {
 		return r, err
 	}
 	if rest != "" && strings.ContainsAny(rest[:1], ".,0123456789+-") {
@@ -203,29 +220,25 @@ func parseFor(word string, want Unit) (Unit, error) {
 	return ParseUnit(word)
 }
 
-var severalRe = regexp.MustCompile(`^([+-]?\d+(?:[.,]\d+)?)\s*(\pL*|[°%]|°C)\s*(\.{2,3}|…|\bto\b|-|~|±|\+/-|\+-)\s*(\d+(?:[.,]\d+)?)\s*(\D*)$`)
+var uncertainRe = regexp.MustCompile(`^([+-]?\d+(?:[.,]\d+)?)\s*(\pL*|[°%]|°C)\s*(?:±|\+/-|\+-)\s*(\d+(?:[.,]\d+)?)\s*(\D*)$`)
 
-// severalNumbers refuses a range and a value with its uncertainty, and says what to
-// type instead: a reading is one number, its accuracy is stated beside it.
-func severalNumbers(r Reading, s string, want Unit) error {
-	m := severalRe.FindStringSubmatch(s)
-	if m == nil || m[2] == "e" || m[2] == "E" {
+// withUncertainty refuses a value with its uncertainty, and says what to type instead:
+// the accuracy is stated beside the reading.
+func withUncertainty(r Reading, s string, want Unit) error {
+	m := uncertainRe.FindStringSubmatch(s)
+	if m == nil {
 		return nil
 	}
 	// The pattern lets nothing but digits through; what overflows prints as it is.
 	a, _ := strconv.ParseFloat(strings.ReplaceAll(m[1], ",", "."), 64)
-	b, _ := strconv.ParseFloat(strings.ReplaceAll(m[4], ",", "."), 64)
-	unit := strings.TrimSpace(m[5])
+	unit := strings.TrimSpace(m[4])
 	if unit == "" {
 		unit = m[2]
 	}
 	if unit == "" {
 		unit = want.Symbol()
 	}
-	if strings.ContainsAny(m[3], "±+") {
-		return fmt.Errorf("%q is a reading with its uncertainty: give %s here and the accuracy with the instrument", r.Text, strings.TrimSpace(Number(a, 12)+" "+unit))
-	}
-	return fmt.Errorf("%q is a range: give one reading, such as %s; %s was expected", r.Text, strings.TrimSpace(Number((a+b)/2, 12)+" "+unit), want.expectation())
+	return fmt.Errorf("%q is a reading with its uncertainty: give %s here and the accuracy with the instrument", r.Text, strings.TrimSpace(Number(a, 12)+" "+unit))
 }
 
 // assemble turns digits, a power of ten and a unit into a value in want. Where
@@ -276,106 +289,4 @@ func doubt(r Reading, unit, want Unit, ratio float64) string {
 			r.Text, strconv.FormatFloat(r.Value, 'g', 6, 64), want.Symbol(), want.Symbol())
 	}
 	return ""
-}
-
-// ParseJSON reads a quantity from decoded JSON: a string as Parse takes it, a
-// number in the wanted unit, or an object {"value": …, "unit": …} whose value
-// is either. Anything else is an error.
-func ParseJSON(v any, want Unit) (Reading, error) {
-	switch x := v.(type) {
-	case string:
-		return Parse(x, want)
-	case float64:
-		return fromFloat(x, want)
-	case int:
-		return fromFloat(float64(x), want)
-	case int64:
-		return fromFloat(float64(x), want)
-	case json.Number:
-		return Parse(x.String(), want)
-	case map[string]any:
-		return fromObject(x, want)
-	case nil:
-		return Reading{}, fmt.Errorf("nothing was given; %s was expected", want.expectation())
-	case bool:
-		return Reading{}, fmt.Errorf("%v is no quantity; %s was expected", x, want.expectation())
-	}
-	return Reading{}, fmt.Errorf("this is no quantity; %s was expected, as a number, a text or {\"value\", \"unit\"}", want.expectation())
-}
-
-func fromFloat(v float64, want Unit) (Reading, error) {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return Reading{}, fmt.Errorf("the number is not finite; %s was expected", want.expectation())
-	}
-	return Reading{Value: v, Text: strconv.FormatFloat(v, 'g', -1, 64)}, nil
-}
-
-func fromObject(m map[string]any, want Unit) (Reading, error) {
-	for _, k := range sortedKeys(m) {
-		if k != "value" && k != "unit" {
-			return Reading{}, fmt.Errorf("unknown key %q; a quantity has \"value\" and \"unit\"", k)
-		}
-	}
-	value, ok := m["value"]
-	if !ok {
-		return Reading{}, fmt.Errorf("\"value\" is missing; %s was expected", want.expectation())
-	}
-	if _, nested := value.(map[string]any); nested {
-		return Reading{}, fmt.Errorf("\"value\" must be a number or a text; %s was expected", want.expectation())
-	}
-	word, ok := m["unit"]
-	if !ok || word == nil {
-		return ParseJSON(value, want)
-	}
-	name, ok := word.(string)
-	if !ok {
-		return Reading{}, fmt.Errorf("\"unit\" must be a text; %s was expected", want.expectation())
-	}
-	u, err := parseFor(name, want)
-	if err != nil {
-		return Reading{}, fmt.Errorf("%w; %s was expected", err, want.expectation())
-	}
-	if !u.Compatible(want) {
-		return Reading{}, mismatch(u, want)
-	}
-	if f, ok := value.(float64); ok {
-		if math.IsNaN(f) || math.IsInf(f, 0) {
-			return Reading{}, fmt.Errorf("the number is not finite; %s was expected", want.expectation())
-		}
-		// The shortest decimal text of the number keeps the decimal shift exact.
-		value = json.Number(strconv.FormatFloat(f, 'g', -1, 64))
-	}
-	r, err := ParseJSON(value, u)
-	if err != nil || r.Over {
-		return r, err
-	}
-	text := r.Text + " " + u.String()
-	out, err := Parse(r.Text, u)
-	if err != nil {
-		return r, err
-	}
-	return rescale(out, text, u, want)
-}
-
-// rescale moves a reading in from to the unit want.
-func rescale(r Reading, text string, from, want Unit) (Reading, error) {
-	out, err := Parse(strconv.FormatFloat(r.Value, 'g', -1, 64)+" "+from.Code(), want)
-	if err != nil {
-		return r, err
-	}
-	out.Text = text
-	out.Step = r.Step * from.scale() / want.scale()
-	if out.Warning != "" {
-		out.Warning = doubt(out, from, want, from.scale()/want.scale())
-	}
-	return out, nil
-}
-
-func sortedKeys(m map[string]any) []string {
-	keys := make([]string, 0, len(m))
-	for k := range m {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	return keys
 }

@@ -55,7 +55,7 @@ func TestConvertBack(t *testing.T) {
 }
 
 func FuzzParse(f *testing.F) {
-	for _, s := range []string{"4k7", "0R15", "12,4 mV", "OL", "∞ kΩ", "1e-3 ohm", "−5", "115 200 Bd", "4k7J", "1.2.3", "W/(m*K)", "5 ((V", "1e9999"} {
+	for _, s := range []string{"3.2-3.4 V", "3,2…3,4", "-5--2", "4k7-5k1", "980 mV-1.1 V", "1e-3-2e-3", "OL-5", "1 to 2 to 3", "2026-11-25", "4k7", "0R15", "12,4 mV", "OL", "∞ kΩ", "1e-3 ohm", "−5", "115 200 Bd", "4k7J", "1.2.3", "W/(m*K)", "5 ((V", "1e9999"} {
 		f.Add(s, "ohm")
 		f.Add(s, "V")
 	}
@@ -78,5 +78,6 @@ func FuzzParse(f *testing.F) {
 			t.Fatalf("Parse(%q, %s) = %+v", text, want, r)
 		}
 		Format(r.Value, want, 6)
+		readsBackAsRange(t, r, want)
 	})
 }

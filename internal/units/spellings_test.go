@@ -68,22 +68,14 @@ func TestSpellings(t *testing.T) {
 	}
 }
 
-// TestOneReadingOnly: ranges and values with their uncertainty are refused with
-// what to type instead.
-func TestOneReadingOnly(t *testing.T) {
+// TestUncertainReading: a value with its uncertainty is refused with what to type instead.
+func TestUncertainReading(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct{ text, want, says string }{
-		{"3.2-3.4 V", "V", "such as 3.3 V"}, {"3.2 - 3.4 V", "V", "is a range"}, {"3.2…3.4 V", "V", "is a range"}, {"3.2...3.4", "V", "such as 3.3 V"}, {"3,2–3,4 V", "V", "such as 3.3 V"},
-		{"3.2 V - 3.4 V", "V", "is a range"}, {"3.2 to 3.4 V", "V", "is a range"}, {"10-20 %", "%", "such as 15 %"}, {"3.3 ± 0.1 V", "V", "give 3.3 V here"}, {"3.3+/-0.1 V", "V", "accuracy"},
-		{"100 mΩ ± 5 mΩ", "mohm", "accuracy"}, {"20-25 °C", "C", "such as 22.5 °C"},
+		{"3.3 ± 0.1 V", "V", "give 3.3 V here"}, {"3.3+/-0.1 V", "V", "accuracy"}, {"3.3 +- 0.1 V", "V", "accuracy"}, {"100 mΩ ± 5 mΩ", "mohm", "accuracy"},
 	} {
 		if got, err := Parse(c.text, MustUnit(c.want)); err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("Parse(%q, %s) = %+v, %v; wanted the words %q", c.text, c.want, got, err, c.says)
-		}
-	}
-	for text, want := range map[string]float64{"1e-3": 1e-3, "1E-3 V": 1e-3, "-5": -5} {
-		if got, err := Parse(text, volt); err != nil || got.Value != want {
-			t.Errorf("Parse(%q) = %+v, %v", text, got, err)
 		}
 	}
 }

@@ -229,5 +229,5 @@ func lookup(w string, exp int) (term, bool) {
 func normalise(s string) string { return folder.Replace(s) }
 
 var folder = strings.NewReplacer(
-	"µ", "u", "μ", "u", "\u2126", "Ω", "−", "-", "–", "-", "\u00a0", " ", "\u202f", " ", "\u2009", " ", "⋅", "·", "º", "°", "×", "*",
+	"µ", "u", "μ", "u", "\u2126", "Ω", "−", "-", "–", "-", "—", "-", "‒", "-", "\u2010", "-", "\u2011", "-", "\u00a0", " ", "\u202f", " ", "\u2009", " ", "⋅", "·", "º", "°", "×", "*",
 )
