@@ -275,16 +275,22 @@ func resultOf(lib *faultlib.Library, m *faultlib.Measurement, readings map[strin
 
 func resultView(e shop.Evaluation) *ResultView {
 	r := &ResultView{Outcome: e.Outcome, Meaning: e.Meaning, Detail: e.Detail, Text: e.Text, Normal: e.Normal, Values: e.Values, Warnings: e.Warnings, With: withText(e.Instrument)}
-	shared := 0
+	// The page says in a line of its own how the outcome is shared.
+	r.Text, _, _ = strings.Cut(r.Text, "; on the edge")
+	shared, sound := 0, 0
 	for _, l := range e.Likelihood {
 		if l.Probability >= 0.01 {
 			shared++
 			r.Edge = append(r.Edge, l)
+			if l.Normal {
+				sound++
+			}
 		}
 	}
 	if shared < 2 {
 		r.Edge = nil
 	}
+	r.Unsure = sound > 0 && sound < shared
 	return r
 }
 

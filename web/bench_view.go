@@ -198,6 +198,8 @@ type ResultView struct {
 	Warnings                       []string
 	// Edge says how the outcome is shared when a reading is on the edge.
 	Edge []shop.OutcomeView
+	// Unsure is set when it may be as it should be or not.
+	Unsure bool
 	// With names the instrument and its accuracy, "" when it was not said.
 	With string
 	// Rule is set when the outcome is a stop sign: what to do now.

@@ -261,7 +261,8 @@ func (p *Pages) instrumentChoice(c echo.Context) (instrumentChoice, error) {
 		}
 		o := Option{Value: i.ID.String(), Label: i.Name}
 		if i.Overdue(p.opt.Now()) {
-			o.Label += " (calibration was due " + i.CalibrationDue.UTC().Format("2 Jan 2006") + ")"
+			// "overdue" comes early: on a phone the end of a long entry is cut off.
+			o.Label += " · overdue since " + i.CalibrationDue.UTC().Format("2 Jan 2006") + " (calibration)"
 		}
 		if o.Value == out.last {
 			known = true

@@ -125,7 +125,7 @@ func TestMeasuredWith(t *testing.T) {
 	if len(options) != 3 || attr(options[0], "value") != "" || strings.Contains(a.Body, "Meter 0") {
 		t.Fatalf("%d options\n%s", len(options), a.Body)
 	}
-	for _, want := range []string{"calibration overdue", "Measured with Meter 3, to 10 Ω: ±(1 % + half a digit of 0.001 Ω)", "Meter 3 (calibration was due"} {
+	for _, want := range []string{"calibration overdue", "Measured with Meter 3, to 10 Ω: ±(1 % + half a digit of 0.001 Ω)", "Meter 3 · overdue since "} {
 		if !strings.Contains(html.UnescapeString(a.Body), want) {
 			t.Errorf("the page does not say %q", want)
 		}

@@ -15,8 +15,10 @@ import (
 // Picture is the drawing of a result. Lengths are in drawing units; Desc says in
 // words all that the drawing shows.
 type Picture struct {
-	Kind          string // taps, hall, decay, phases, groups, edge
-	Title, Desc   string
+	Kind        string // taps, hall, decay, phases, groups, edge
+	Title, Desc string
+	// Caption is shown instead of Desc where the page says the rest elsewhere.
+	Caption       string
 	Width, Height int
 	Shapes        []Shape
 }

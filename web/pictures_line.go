@@ -35,16 +35,16 @@ func numberLine(d *measure.Deciding) *Picture {
 		edges = append(edges, at(l.At))
 	}
 	edges = append(edges, lineRight)
-	rows := 0
+	rows, end := 0, 0.0
 	for i := range len(edges) - 1 {
-		word := ""
+		word := words(shown[max(i-1, 0)].Above)
 		if i < len(shown) {
 			word = words(shown[i].Below)
-		} else {
-			word = words(shown[i-1].Above)
 		}
 		here := at(d.Value) >= edges[i] && (at(d.Value) < edges[i+1] || i == len(shown))
-		rows = max(rows, p.stretch(edges[i], edges[i+1], word, i, here))
+		var down int
+		down, end = p.stretch(edges[i], edges[i+1], word, i, here, end)
+		rows = max(rows, down)
 	}
 	for _, l := range shown {
 		p.add("line", "limit", at(l.At), lineTop-10, at(l.At), lineTop+lineDeep+4)
@@ -52,24 +52,33 @@ func numberLine(d *measure.Deciding) *Picture {
 	p.limitTexts(shown, at, d.Unit)
 	p.interval(d, at)
 	p.Height = int(lineTop+lineDeep) + 40 + 14*(rows-1)
-	p.Desc = lineWords(d)
+	p.Desc, p.Caption = lineWords(d), "Where the value lies between its limits."
+	if d.High > d.Low {
+		p.Caption = "The bar holds the true value in 95 % of cases, by the instrument’s accuracy."
+	}
 	return p
 }
 
-// stretch draws the part of the line where one outcome holds, and returns how many
-// rows its words take. Neighbours differ in shade.
-func (p *Picture) stretch(from, to float64, word string, i int, here bool) int {
+// stretch draws the part of the line where one outcome holds; neighbours differ in
+// shade. Its words begin a row lower where they would run into those that end at
+// taken. It returns the last row and where the words end.
+func (p *Picture) stretch(from, to float64, word string, i int, here bool, taken float64) (rows int, end float64) {
 	class, name := [2]string{"stretch", "stretch-next"}[i%2], "mid name"
 	if here {
 		name = "mid strong"
 	}
 	p.add("rect", class, from, lineTop, to-from, lineDeep)
-	rows := wrapWords(word, int((to-from)/letter))
-	for k, r := range rows {
+	first, wrapped := 0, wrapWords(word, int((to-from)/letter))
+	for k, r := range wrapped {
 		half := letter * float64(utf8.RuneCountInString(r)) / 2
-		p.text(name, clamp((from+to)/2, 2+half, 318-half), lineTop+lineDeep+32+14*float64(k), "%s", r)
+		x := clamp((from+to)/2, 2+half, 318-half)
+		if k == 0 && x-half < taken {
+			first = 2
+		}
+		end = math.Max(end, x+half+4)
+		p.text(name, x, lineTop+lineDeep+32+14*float64(first+k), "%s", r)
 	}
-	return len(rows)
+	return first + len(wrapped), end
 }
 
 // limitTexts writes the limits under their marks; one that would stand on its
@@ -138,7 +147,16 @@ func lineWindow(d *measure.Deciding) (from, to float64) {
 	if margin == 0 { // a value without width on its only limit
 		margin = math.Max(1e-9, 0.1*math.Abs(d.Value))
 	}
-	return from - margin, to + margin
+	// No farther than to half way to the next limit out there.
+	left, right := margin, margin
+	for _, l := range d.Limits {
+		if l.At < from {
+			left = math.Min(left, (from-l.At)/2)
+		} else if l.At > to {
+			right = math.Min(right, (l.At-to)/2)
+		}
+	}
+	return from - left, to + right
 }
 
 func limitsWithin(limits []measure.Limit, from, to float64) []measure.Limit {
