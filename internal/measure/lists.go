@@ -3,7 +3,11 @@ package measure
 import (
 	"encoding/json"
 	"fmt"
+	"regexp"
+	"slices"
 	"strings"
+
+	"nextprobe/internal/units"
 )
 
 // list reads a list of quantities: an array, an object that states unit and
@@ -27,7 +31,7 @@ func (rd *reader) list(in *input, v any) {
 		}
 		v = withUnit(values, unit)
 	}
-	items, ok := asList(v)
+	items, ok := asList(v, in.unit)
 	if !ok {
 		rd.fail(in.ID, "must be %s", in.expects())
 		return
@@ -73,7 +77,7 @@ func (in *input) wrongLength(n int) string {
 	return ""
 }
 
-func asList(v any) ([]any, bool) {
+func asList(v any, unit units.Unit) ([]any, bool) {
 	switch x := v.(type) {
 	case []any:
 		return x, true
@@ -84,23 +88,66 @@ func asList(v any) ([]any, bool) {
 		}
 		return out, true
 	case string:
-		// Values separated by semicolons or blanks, as a phone keyboard gives them.
 		if strings.TrimSpace(x) == "" || len(x) > 64*MaxList {
 			return nil, false
 		}
-		var parts []string
-		if strings.Contains(x, ";") {
-			parts = strings.Split(x, ";")
-		} else {
-			parts = strings.Fields(x)
-		}
+		parts := splitList(x, unit)
 		out := make([]any, len(parts))
 		for i, p := range parts {
-			out[i] = strings.TrimSpace(p)
+			out[i] = p
 		}
 		return out, true
 	}
 	return nil, false
+}
+
+var (
+	listBreak  = regexp.MustCompile(`[\r\n\t]+|,\s+`)
+	rangeSigns = []string{"-", "–", "—", "−", "…", "...", "..", "~"}
+)
+
+// splitList parts a text into values: at semicolons where there are any; else at line
+// ends, tabs (a spreadsheet's cells) and commas with a blank behind, and at the blanks
+// that do not stand within a value (`3.2 to 3.4`, `3.7 V`).
+func splitList(s string, unit units.Unit) []string {
+	var out []string
+	if strings.Contains(s, ";") {
+		for p := range strings.SplitSeq(s, ";") {
+			out = append(out, strings.TrimSpace(p))
+		}
+		return out
+	}
+	for _, piece := range listBreak.Split(strings.TrimSuffix(strings.TrimSpace(s), ","), -1) {
+		open := true // nothing to join to yet
+		for i, w := range strings.Fields(piece) {
+			joined := i > 0 && (open || isSign(w) || strings.HasPrefix(w, "…") || strings.HasPrefix(w, "..") || isUnitWord(w, unit))
+			if joined {
+				out[len(out)-1] += " " + w
+			} else {
+				out = append(out, w)
+			}
+			open = endsOpen(w)
+		}
+	}
+	return out
+}
+
+// isSign reports a sign, or the word, that stands between the ends of a range.
+func isSign(w string) bool { return slices.Contains(rangeSigns, w) || strings.EqualFold(w, "to") }
+
+// endsOpen reports a word behind which the upper end of a range must follow.
+func endsOpen(w string) bool {
+	return isSign(w) || slices.ContainsFunc(rangeSigns, func(sign string) bool { return strings.HasSuffix(w, sign) })
+}
+
+// isUnitWord reports a word that belongs to the number before it: it does not begin
+// like a number and is no reading of its own (OL, R15).
+func isUnitWord(w string, unit units.Unit) bool {
+	if strings.ContainsAny(w[:1], "0123456789.,+-") || slices.ContainsFunc(rangeSigns, func(sign string) bool { return strings.HasPrefix(w, sign) }) {
+		return false
+	}
+	_, err := units.Parse(w, unit)
+	return err != nil
 }
 
 func withUnit(values []any, unit string) []any {

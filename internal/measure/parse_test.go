@@ -212,6 +212,10 @@ func FuzzParseReadings(f *testing.F) {
 	f.Add(`{"taps": [0, 3.7, 7.4], "n": 2, "v_cell": 3.7}`)
 	f.Add(`{"taps": {"values": [0, 3.7], "unit": "V"}, "n": 1, "v_cell": "3,7 V"}`)
 	f.Add(`{"states": [1,3,2,6,4,5,1,3,2,6,4,5]}`)
+	f.Add(`{"axial_mm": "0.28-0.32 mm", "radial_mm": "0.1…0.2", "axle_moves": false}`)
+	f.Add(`{"r_mohm": "12-15, 13 to 14 mohm\n90 - 110"}`)
+	f.Add(`{"t_box_c": "-5--2 C", "t_amb_c": "20 to 25", "t_box10_c": {"value": "20-21", "counts": 2}}`)
+	f.Add(`{"r_ab": "OL-5", "r_bc": "3-2", "r_ca": "2026-11-25"}`)
 	f.Add(`{"expected": {"p1": "q1"}, "found": {"p1": ["q1"]}, "to_metal": []}`)
 	defs, tables, ids := loadLibrary(f)
 	var all []*Measurement
