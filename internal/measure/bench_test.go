@@ -22,6 +22,9 @@ func heavy() map[string]map[string]any {
 		"cell_group_delta":      {"v": groups},
 		"group_resistance_step": {"v_rest": groups, "v_load": loaded, "i_a": 10.0},
 		"phase_resistance_3":    phases(104.0, 100.0, 100.0),
+		"pack_voltage_soc":      {"v_pack": 60.0, "series": 20.0, "v_reported": 60.5},
+		"bridge_diode_test":     {"up": []any{0.45, 0.46, 0.45}, "low": []any{0.44, 0.45, 0.45}, "up_rev": []any{9.0, 9.0, 9.0}, "low_rev": []any{9.0, 9.0, 9.0}},
+		"motor_ident":           {"r_mohm": 52.0, "l_uh": 101.0, "flux_mwb": 30.2, "kv": 12.2, "pole_pairs": 15.0, "r_model": 50.0, "l_model": 100.0, "t_wind_c": 22.0, "failed": false},
 		"contact_drop":          {"dv_mv": 15.0, "i_a": 15.0, "i_max_a": 40.0, "t_amb_c": 22.0, "r_limit_mohm": 0.5, "rth_kpw": 20.0},
 		"box_leak_decay":        {"p1_kpa": 10.0, "p2_kpa": 9.9, "t_s": 120.0, "vol_l": 1.5, "t1_c": 21.0, "t2_c": 21.0, "p_atm_kpa": 101.3},
 	}

@@ -47,9 +47,15 @@ func TestMedianRows(t *testing.T) {
 			if want := median(list); math.Float64bits(want) != math.Float64bits(out[i]) && !(math.IsNaN(want) && math.IsNaN(out[i])) {
 				t.Fatalf("%v: %v, want %v", list, out[i], want)
 			}
+			if one := medianOf(list, make([]int64, n)); math.Float64bits(one) != math.Float64bits(out[i]) && !(math.IsNaN(one) && math.IsNaN(out[i])) {
+				t.Fatalf("%v: row by row %v, in columns %v", list, one, out[i])
+			}
 		}
 	})
 	if medianRows(make([]float64, 1), []float64{1, math.NaN(), 2}, 3, make([]int64, 3)) {
 		t.Error("a NaN has no place in the order")
+	}
+	if got := medianOf([]float64{1, math.NaN(), 2}, make([]int64, 3)); got != 1 {
+		t.Errorf("NaN sorts first, so that 1 is in the middle: %v", got)
 	}
 }
