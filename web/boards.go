@@ -6,7 +6,6 @@ import (
 
 	"github.com/labstack/echo/v4"
 
-	"nextprobe/internal/problem"
 	"nextprobe/internal/shop"
 )
 
@@ -154,12 +153,8 @@ func (p *Pages) addBoard(c echo.Context) error {
 		Owner: ownerInput(f), Note: f.Text("note"),
 	}
 	var b shop.Board
-	if !invalid(f) {
-		b, err = p.svc.AddBoard(c.Request().Context(), actorOf(c), in)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		f.fail(userMistake(err))
+	if err := f.save(func() (err error) { b, err = p.svc.AddBoard(c.Request().Context(), actorOf(c), in); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		return p.boardForm(c, http.StatusUnprocessableEntity, &BoardFormPage{Layout: Layout{Title: "New board"}, Form: f, Action: "/boards/new", Back: "/boards", New: true})
@@ -243,24 +238,12 @@ func (p *Pages) editBoard(c echo.Context) error {
 		Controller: set(f.Text("controller")), Firmware: set(f.Text("firmware")), OdometerKM: set(f.OptFloat("odometer_km")),
 		Facts: set(boardFacts(f)), Owner: set(ownerInput(f)), Note: set(f.Text("note")),
 	}
-	if !invalid(f) {
-		_, err = p.svc.EditBoard(c.Request().Context(), actorOf(c), id, patch)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		failStale(f, userMistake(err))
+	if err := f.save(func() error { _, err := p.svc.EditBoard(c.Request().Context(), actorOf(c), id, patch); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		return p.boardForm(c, http.StatusUnprocessableEntity, boardEditor(id, f))
 	}
 	p.flash(c, "Board saved.")
 	return redirect(c, "/boards/"+id.String())
-}
-
-// failStale is fail, with the way out when somebody else was quicker.
-func failStale(f *Form, pe *problem.Error) {
-	f.fail(pe)
-	if pe != nil && pe.Code == problem.Stale {
-		f.Message = "Somebody else changed this since the page was opened. What you typed is still here: note it, reload the page and enter it again."
-	}
 }

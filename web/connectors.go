@@ -70,12 +70,8 @@ func (p *Pages) addConnector(c echo.Context) error {
 	}
 	in := shop.ConnectorInput{Place: f.Text("place"), Component: f.Text("component"), Family: f.Text("family"), Poles: f.OptInt("poles"),
 		Polarity: f.Text("polarity"), PinMap: pins(f), Sealing: f.Text("sealing"), Note: f.Text("note")}
-	if !invalid(f) {
-		_, err = p.svc.AddConnector(c.Request().Context(), actorOf(c), id, in)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		f.fail(userMistake(err))
+	if err := f.save(func() error { _, err := p.svc.AddConnector(c.Request().Context(), actorOf(c), id, in); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		return p.connectorForm(c, http.StatusUnprocessableEntity, connectorAdder(id, f))
@@ -150,12 +146,8 @@ func (p *Pages) editConnector(c echo.Context) error {
 		now := p.opt.Now()
 		patch.RemovedAt = set(&now)
 	}
-	if !invalid(f) {
-		_, err = p.svc.EditConnector(ctx, a, id, patch)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		failStale(f, userMistake(err))
+	if err := f.save(func() error { _, err := p.svc.EditConnector(ctx, a, id, patch); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		return p.connectorForm(c, http.StatusUnprocessableEntity, connectorEditor(cn, f))

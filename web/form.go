@@ -121,6 +121,24 @@ func (f *Form) fail(pe *problem.Error) {
 	}
 }
 
+// save hands what reads well to a use case. A mistake the person can mend is then the
+// form's own, which the caller shows again; every other error comes back.
+func (f *Form) save(do func() error) error {
+	if invalid(f) {
+		return nil
+	}
+	err := do()
+	pe := userMistake(err)
+	if pe == nil {
+		return err
+	}
+	f.fail(pe)
+	if pe.Code == problem.Stale {
+		f.Message = "Somebody else changed this since the page was opened. What you typed is still here: note it, reload the page and enter it again."
+	}
+	return nil
+}
+
 func invalid(f *Form) bool { return len(f.Errors) > 0 }
 
 // Int reads a whole number; empty is 0.

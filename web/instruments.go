@@ -171,12 +171,8 @@ func (p *Pages) addInstrument(c echo.Context) error {
 		return err
 	}
 	in := instrumentInput(f)
-	if !invalid(f) {
-		_, err = p.svc.AddInstrument(c.Request().Context(), actorOf(c), in)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		f.fail(userMistake(err))
+	if err := f.save(func() error { _, err := p.svc.AddInstrument(c.Request().Context(), actorOf(c), in); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		return p.instrumentForm(c, http.StatusUnprocessableEntity, instrumentAdder(f))
@@ -227,12 +223,8 @@ func (p *Pages) editInstrument(c echo.Context) error {
 	in := instrumentInput(f)
 	patch := shop.InstrumentPatch{Version: f.Int("version"), Name: set(in.Name), Kind: set(in.Kind), Serial: set(in.Serial), Ranges: set(in.Ranges),
 		CalibrationDue: set(in.CalibrationDue), Note: set(in.Note), Retired: set(f.Get("retired") != "")}
-	if !invalid(f) {
-		_, err = p.svc.EditInstrument(ctx, a, id, patch)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		failStale(f, userMistake(err))
+	if err := f.save(func() error { _, err := p.svc.EditInstrument(ctx, a, id, patch); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		return p.instrumentForm(c, http.StatusUnprocessableEntity, instrumentEditor(i, f))

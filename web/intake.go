@@ -162,12 +162,8 @@ func (p *Pages) intake(c echo.Context) error {
 		}
 	}
 	var job shop.Job
-	if !invalid(f) {
-		job, err = p.svc.OpenJob(ctx, a, in)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		f.fail(userMistake(err))
+	if err := f.save(func() (err error) { job, err = p.svc.OpenJob(ctx, a, in); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		pg := &IntakePage{Layout: Layout{Title: "Intake", Section: "/intake"}}

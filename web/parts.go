@@ -126,12 +126,8 @@ func (p *Pages) move(c echo.Context) error {
 			f.reject("quantity", "This would change nothing: the stock already is "+formatInt(&part.Stock)+".")
 		}
 	}
-	if !invalid(f) {
-		_, err = p.svc.Move(ctx, a, id, in)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		f.fail(userMistake(err))
+	if err := f.save(func() error { _, err := p.svc.Move(ctx, a, id, in); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		return p.showPart(c, http.StatusUnprocessableEntity, id, f)
@@ -197,12 +193,8 @@ func (p *Pages) addPart(c echo.Context) error {
 	in := shop.PartInput{Number: f.Text("number"), Name: f.Text("name"), Component: f.Text("component"), Supplier: f.Text("supplier"),
 		UnitCostMinor: f.Money("unit_cost", s.Currency), Currency: s.Currency, MinStock: f.Int("min_stock"), Stock: f.Int("stock"), Lot: f.Text("lot"), Note: f.Text("note")}
 	var part shop.Part
-	if !invalid(f) {
-		part, err = p.svc.AddPart(ctx, a, in)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		f.fail(userMistake(err))
+	if err := f.save(func() (err error) { part, err = p.svc.AddPart(ctx, a, in); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		return p.partForm(c, http.StatusUnprocessableEntity, partAdder(s.Currency, f))
@@ -247,12 +239,8 @@ func (p *Pages) editPart(c echo.Context) error {
 	f.alias("unit_cost_minor", "unit_cost")
 	patch := shop.PartPatch{Version: f.Int("version"), Number: set(f.Text("number")), Name: set(f.Text("name")), Component: set(f.Text("component")),
 		Supplier: set(f.Text("supplier")), UnitCostMinor: set(f.Money("unit_cost", part.Currency)), MinStock: set(f.Int("min_stock")), Note: set(f.Text("note"))}
-	if !invalid(f) {
-		_, err = p.svc.EditPart(ctx, a, id, patch)
-		if err != nil && userMistake(err) == nil {
-			return err
-		}
-		failStale(f, userMistake(err))
+	if err := f.save(func() error { _, err := p.svc.EditPart(ctx, a, id, patch); return err }); err != nil {
+		return err
 	}
 	if f.Failed() {
 		return p.partForm(c, http.StatusUnprocessableEntity, partEditor(part, f))
