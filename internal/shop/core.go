@@ -12,7 +12,7 @@ import (
 
 // New returns the use cases over a store.
 func New(store Store, opt Options) *Service {
-	s := &Service{store: store, now: opt.Now, libs: newLibraryCache(store), attempts: newAttempts()}
+	s := &Service{store: store, now: opt.Now, libs: newLibraryCache(store), attempts: newAttempts(), reports: newReports()}
 	if s.now == nil {
 		s.now = time.Now
 	}

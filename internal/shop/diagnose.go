@@ -88,6 +88,11 @@ func inquire(b bench) (*inquiry, error) {
 	for _, id := range inVain {
 		state.Unavailable = append(state.Unavailable, faultlib.MeasurementFinding(id))
 	}
+	if b.lib.Opening(outside) != nil {
+		// The outside is open to everybody: as a thing to open it would tie together
+		// measurements that share nothing.
+		state.Open = append(state.Open, outside)
+	}
 	for _, o := range openings(b.lib, b.file) {
 		state.Open = append(state.Open, o.ID)
 	}

@@ -15,6 +15,8 @@ type Service struct {
 	libs  *libraryCache
 	// attempts limits sign-ins per login.
 	attempts *attempts
+	// reports bounds and keeps what is worked out about a whole library.
+	reports *reports
 }
 
 // Options configure a Service.
@@ -38,6 +40,7 @@ type Options struct {
 // repairs.go     Repair
 // verify.go      Verify, Requirements
 // library.go     Library, LibraryOf, Libraries, ImportLibrary
+// tree.go        LibraryTree
 // own.go         TryMeasurement, SaveMeasurement, RemoveOwnMeasurement
 // recurrence.go  Recurrence, RecurrenceDetail
 
@@ -120,6 +123,9 @@ type methods interface {
 	Libraries(ctx context.Context, a Actor) ([]LibraryVersion, error)
 	// ImportLibrary checks and stores an edition; all its errors come back as fields "line:column".
 	ImportLibrary(ctx context.Context, a Actor, content []byte, note string) (LibraryVersion, []faultlib.Issue, error)
+
+	// LibraryTree compiles the live policy for a complaint.
+	LibraryTree(ctx context.Context, a Actor, in TreeInput) (Tree, error)
 
 	// TryMeasurement computes the examples of a shop's own measurement and stores nothing.
 	TryMeasurement(ctx context.Context, a Actor, in OwnMeasurementInput) (MeasurementTrial, error)
