@@ -3,6 +3,7 @@ package api_test
 import (
 	"context"
 	"math"
+	"strings"
 	"testing"
 )
 
@@ -62,5 +63,38 @@ func TestEvaluateDeciding(t *testing.T) {
 	r = b.do("POST", v1+"/measurements/exterior_walkround/evaluate", obj{"outcome": "intact"}, 200)
 	if r.find("deciding") != nil {
 		t.Errorf("%s", r.raw)
+	}
+}
+
+// TestRangeOverTheWire: a flickering display is sent as a range, to the bench and into
+// a job; it shares the likelihood, is kept as typed and said again.
+func TestRangeOverTheWire(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	job := v1 + "/jobs/" + b.job(b.board("INV-1"), "stutter_at_start")
+	b.do("POST", job+"/observations", obj{"measurement": "pack_heat_triage", "outcome": "normal"}, 201)
+	in := obj{"axial_mm": "0,28–0,32 mm", "radial_mm": 0.05, "axle_moves": false}
+	for _, r := range []*reply{
+		b.do("POST", v1+"/measurements/bearing_play/evaluate", obj{"readings": in}, 200),
+		b.do("POST", job+"/observations", obj{"measurement": "bearing_play", "readings": in}, 201),
+	} {
+		if math.Abs(r.number("likelihood.play")-0.5) > 0.01 || !strings.Contains(r.text("text"), "0.28 to 0.32 mm") || !strings.Contains(r.text("text"), "on the edge") {
+			t.Errorf("%s", r.raw)
+		}
+	}
+	found := false
+	for _, o := range b.do("GET", job, nil, 200).list("observations") {
+		if o := o.(map[string]any); o["measurement"] == "bearing_play" {
+			found = o["readings"].(map[string]any)["axial_mm"] == "0,28–0,32 mm"
+		}
+	}
+	if !found {
+		t.Error("the range was not kept as typed")
+	}
+	for text, says := range map[string]string{"0.32-0.28": "write 0.28 to 0.32 mm", "0.3 mm-0.3 V": "a voltage at the other", "0.3-OL": "over range at one end"} {
+		r := b.refuse("POST", v1+"/measurements/bearing_play/evaluate", obj{"readings": obj{"axial_mm": text, "radial_mm": 0.05, "axle_moves": false}}, 400, "readings.axial_mm")
+		if !strings.Contains(string(r.raw), says) {
+			t.Errorf("%s: %s", text, r.raw)
+		}
 	}
 }

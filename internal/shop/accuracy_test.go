@@ -148,6 +148,28 @@ func TestAccuracyMovesThePosterior(t *testing.T) {
 	}
 }
 
+// A display that flickers across a limit is soft evidence without any instrument, with
+// one even more so; what was typed is kept.
+func TestFlickeringReading(t *testing.T) {
+	d := setup(t, Diagnosing)
+	readings := onEdge()
+	readings["r_ab"] = "102,5–106 mΩ"
+	r := d.takes(nil, readings).Result
+	if len(r.Likelihood) != 2 || r.Likelihood["balanced"] < 0.05 || r.Likelihood["marginal"] < 0.05 || r.Instrument != nil {
+		t.Errorf("%+v", r)
+	}
+	if r.Readings["r_ab"] != "102,5–106 mΩ" || !strings.Contains(r.Text, "102.5 to 106 mΩ") || !strings.Contains(r.Text, "on the edge") {
+		t.Errorf("%v: %s", r.Readings, r.Text)
+	}
+	with := d.takes(meter(1), readings).Result
+	if len(with.Instrument.Ranges) != 2 || with.Likelihood["balanced"] == r.Likelihood["balanced"] {
+		t.Errorf("the instrument adds nothing: %+v, %+v", with.Instrument, with.Likelihood)
+	}
+	readings["r_ab"] = "106–102,5 mΩ"
+	_, err := d.observe(ObservationInput{Measurement: "phase_resistance_3", Readings: readings})
+	refused(t, err, problem.Invalid, "readings.r_ab")
+}
+
 func TestInstrumentWarnings(t *testing.T) {
 	d := setup(t, Diagnosing)
 	due := time.Date(2026, 1, 3, 0, 0, 0, 0, time.UTC)
