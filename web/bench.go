@@ -102,7 +102,7 @@ func (p *Pages) observe(c echo.Context) error {
 	p.remember(c, f)
 	text := m.Title + " recorded as not measurable here."
 	if o.Result != nil {
-		text = m.Title + " recorded: " + words(o.Result.Outcome) + "."
+		text = m.Title + " recorded: " + outcomeWords(m, o.Result.Outcome) + "."
 	}
 	return p.benchDone(c, id, "", text)
 }
@@ -277,8 +277,12 @@ func resultView(e shop.Evaluation) *ResultView {
 	r := &ResultView{Outcome: e.Outcome, Meaning: e.Meaning, Detail: e.Detail, Text: e.Text, Normal: e.Normal, Values: e.Values, Warnings: e.Warnings, With: withText(e.Instrument)}
 	// The page says in a line of its own how the outcome is shared.
 	r.Text, _, _ = strings.Cut(r.Text, "; on the edge")
+	r.Said, r.Useless = words(e.Outcome), e.Inconclusive
 	shared, sound := 0, 0
 	for _, l := range e.Likelihood {
+		if l.ID == e.Outcome {
+			r.Said = l.Words()
+		}
 		if l.Probability >= 0.01 {
 			shared++
 			r.Edge = append(r.Edge, l)
@@ -402,9 +406,9 @@ func (p *Pages) verify(c echo.Context) error {
 		return p.benchAgain(c, id, "", f, err)
 	}
 	p.remember(c, f)
-	text := m.Title + " failed: " + words(v.Result.Outcome) + ". The job cannot be marked ready yet."
+	text := m.Title + " failed: " + outcomeWords(m, v.Result.Outcome) + ". The job cannot be marked ready yet."
 	if v.Passed {
-		text = m.Title + " passed: " + words(v.Result.Outcome) + "."
+		text = m.Title + " passed: " + outcomeWords(m, v.Result.Outcome) + "."
 	}
 	return p.benchDone(c, id, "#closing", text)
 }

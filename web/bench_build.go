@@ -208,7 +208,7 @@ func (b *benchBuilder) what(id shop.ID) string {
 		if o.Result == nil {
 			return b.look.measurement(o.Measurement)
 		}
-		return b.look.measurement(o.Measurement) + ": " + words(o.Result.Outcome)
+		return b.look.measurement(o.Measurement) + ": " + b.look.outcome(o.Measurement, o.Result.Outcome)
 	}
 	return ""
 }
@@ -313,7 +313,7 @@ func (b *benchBuilder) plain(card *MeasureCard, access []faultlib.Opening) {
 	}
 	if len(card.Outcomes) == 0 {
 		for _, o := range card.Measurement.Outcomes {
-			card.Outcomes = append(card.Outcomes, shop.OutcomeView{ID: o.ID, Meaning: o.Meaning, Normal: o.Normal, Probability: -1})
+			card.Outcomes = append(card.Outcomes, shop.OutcomeView{ID: o.ID, Label: o.Label, Meaning: o.Meaning, Normal: o.Normal, Inconclusive: o.Inconclusive, Probability: -1})
 		}
 	}
 	if c := card.Compiled(); card.Expected == "" && c != nil {

@@ -29,7 +29,7 @@ func (b *benchBuilder) row(o *shop.Observation) ObservationRow {
 		r.What = b.look.measurement(o.Measurement)
 		if o.Result != nil {
 			meaning, normal := b.look.meaning(o.Measurement, o.Result.Outcome)
-			r.Said, r.Normal = words(o.Result.Outcome), normal
+			r.Said, r.Normal = b.look.outcome(o.Measurement, o.Result.Outcome), normal
 			if o.Result.Detail != "" {
 				r.Said += " · " + o.Result.Detail
 			}
@@ -179,8 +179,7 @@ func (b *benchBuilder) requirements(req shop.Requirements) (barring, met []Requi
 func (b *benchBuilder) verifications() []VerificationRow {
 	var out []VerificationRow
 	for _, v := range b.file.Verifications {
-		meaning, _ := b.look.meaning(v.Measurement, v.Result.Outcome)
-		out = append(out, VerificationRow{Verification: v, Title: b.look.measurement(v.Measurement), Meaning: meaning, With: withText(v.Result.Instrument), Pictures: b.pictures(v.Measurement, &v.Result)})
+		out = append(out, VerificationRow{Verification: v, Said: b.look.proof(v), Title: b.look.measurement(v.Measurement), With: withText(v.Result.Instrument), Pictures: b.pictures(v.Measurement, &v.Result)})
 	}
 	slices.Reverse(out)
 	return out
@@ -209,6 +208,14 @@ func logText(e shop.AuditEvent, look *lookup) string {
 			text += " · " + look.symptom(s)
 		case k == "measurement" && isText:
 			text += " · " + look.measurement(s)
+		case k == "verification" && isText:
+			text += " · " + look.measurement(s)
+		case k == "outcome" && isText:
+			of, _ := e.Detail["measurement"].(string)
+			if of == "" {
+				of, _ = e.Detail["verification"].(string)
+			}
+			text += " · " + look.outcome(of, s)
 		case k == "cause" && isText:
 			text += " · " + look.cause(s)
 		case isText && s != "":

@@ -192,10 +192,12 @@ func (c *MeasureCard) Regrows() bool {
 
 // ResultView is a computed result as the page shows it.
 type ResultView struct {
-	Outcome, Meaning, Detail, Text string
-	Normal                         bool
-	Values                         []shop.ResultValue
-	Warnings                       []string
+	Outcome, Said, Meaning, Detail, Text string // Said is the outcome in words
+	Normal                               bool
+	// Useless: the reading is of no use and no evidence.
+	Useless  bool
+	Values   []shop.ResultValue
+	Warnings []string
 	// Edge says how the outcome is shared when a reading is on the edge.
 	Edge []shop.OutcomeView
 	// Unsure is set when it may be as it should be or not.
@@ -267,9 +269,9 @@ type RequirementRow struct {
 // VerificationRow is a verification taken.
 type VerificationRow struct {
 	shop.Verification
-	With           string
-	Title, Meaning string
-	Pictures       []*Picture
+	With        string
+	Title, Said string
+	Pictures    []*Picture
 }
 
 // StateMove is a state the job may go to.

@@ -27,7 +27,7 @@ func TestCalculator(t *testing.T) {
 		}
 		a = c.post("/calculator/phase_resistance_3", url.Values{"r.r_ab": {"112"}, "r.r_bc": {"100"}, "r.r_ca": {"0R112"}, "r.t_wind_c": {"20"}, "r.flex_change_pct": {"0"}})
 		checkPage(t, a)
-		if got := a.one("p.outcome"); a.Code != http.StatusOK || !strings.HasPrefix(got, "one high A") {
+		if got := a.one("p.outcome"); a.Code != http.StatusOK || !strings.HasPrefix(got, "one phase higher than the others A") {
 			t.Errorf("%s: status %d, %q", who, a.Code, got)
 		}
 		if len(a.nodes("svg")) == 0 || !strings.HasPrefix(a.one("figcaption"), "The three phases.") || a.one("desc") == "" {

@@ -2,11 +2,13 @@ package web
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 
 	"github.com/labstack/echo/v4"
 
 	"nextprobe/internal/faultlib"
+	"nextprobe/internal/measure"
 	"nextprobe/internal/problem"
 	"nextprobe/internal/shop"
 )
@@ -101,6 +103,8 @@ type MeasurementPage struct {
 	Params      []shop.ResultValue
 	Tells       []LibraryEntry
 	Sources     []faultlib.Source
+	// Useless: it has an outcome that says only that the reading is of no use.
+	Useless bool
 }
 
 func (p *Pages) measurementPage(c echo.Context) error {
@@ -113,7 +117,8 @@ func (p *Pages) measurementPage(c echo.Context) error {
 	if m == nil {
 		return problem.New(problem.NotFound, "The fault library has no such measurement.")
 	}
-	pg := &MeasurementPage{Layout: Layout{Title: m.Title, Section: "/library"}, Measurement: m, Component: look.component(m.Of),
+	pg := &MeasurementPage{Layout: Layout{Title: m.Title, Section: "/library"}, Measurement: m,
+		Useless: slices.ContainsFunc(m.Outcomes, func(o measure.Outcome) bool { return o.Inconclusive }), Component: look.component(m.Of),
 		Rule: look.rule(m.Hazard), HazardName: hazardName(lib, m.Hazard), Access: look.stillToOpen(m, nil, nil)}
 	for _, k := range sortedKeys(m.Params) {
 		pg.Params = append(pg.Params, shop.ResultValue{ID: k, Value: m.Params[k]})
@@ -165,7 +170,7 @@ func (p *Pages) causePage(c echo.Context) error {
 	for _, v := range cs.Verify {
 		names := make([]string, len(v.Outcomes))
 		for i, o := range v.Outcomes {
-			names[i] = words(o)
+			names[i] = look.outcome(v.Measurement, o)
 		}
 		pg.Verify = append(pg.Verify, LibraryEntry{ID: v.Measurement, Name: look.measurement(v.Measurement), Note: strings.Join(names, " or "), Href: "/library/measurements/" + v.Measurement})
 	}
@@ -179,7 +184,7 @@ func (p *Pages) causePage(c echo.Context) error {
 		}
 		for _, m := range sortedKeys(l.Outcomes) {
 			for _, o := range sortedKeys(l.Outcomes[m]) {
-				pg.Shows = append(pg.Shows, LinkRow{Name: look.measurement(m), Href: "/library/measurements/" + m, Outcome: o, Probability: l.Outcomes[m][o]})
+				pg.Shows = append(pg.Shows, LinkRow{Name: look.measurement(m), Href: "/library/measurements/" + m, Outcome: look.outcome(m, o), Probability: l.Outcomes[m][o]})
 			}
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"nextprobe/internal/faultlib"
+	"nextprobe/internal/shop"
 )
 
 // lookup finds the library's entries by id, for the names a page shows. An id
@@ -75,7 +76,32 @@ func (l *lookup) meaning(measurement, outcome string) (text string, normal bool)
 			}
 		}
 	}
-	return words(outcome), false
+	return l.outcome(measurement, outcome), false
+}
+
+// outcome is how a page names an outcome.
+func (l *lookup) outcome(measurement, outcome string) string {
+	return l.lib.OutcomeWords(measurement, outcome)
+}
+
+// outcomeWords is how a page names an outcome of a measurement.
+func outcomeWords(m *faultlib.Measurement, outcome string) string {
+	if o := m.Outcome(outcome); o != nil {
+		return o.Words()
+	}
+	return words(outcome)
+}
+
+// proof says what a verification came to.
+func (l *lookup) proof(v shop.Verification) string {
+	word := "failed"
+	switch {
+	case v.Passed:
+		word = "passed"
+	case l.lib.Inconclusive(v.Measurement, v.Result.Outcome):
+		word = "of no use"
+	}
+	return word + ": " + l.outcome(v.Measurement, v.Result.Outcome)
 }
 
 func (l *lookup) rule(level int) string {

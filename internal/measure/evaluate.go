@@ -88,7 +88,7 @@ func (m *Measurement) Evaluate(r Readings) (Result, error) {
 	if res.Likelihood, err = m.likelihood(r, v.outcome); err != nil {
 		return Result{}, err
 	}
-	if edge := edgeText(res.Likelihood); edge != "" {
+	if edge := m.edgeText(res.Likelihood); edge != "" {
 		res.Text = strings.TrimSuffix(res.Text, ".") + "; " + edge + "."
 	}
 	if m.def.Kind == Numeric {
@@ -335,11 +335,11 @@ func codeOf(u units.Unit) string {
 
 // sentence joins what was found with the outcome and its meaning.
 func sentence(o Outcome, found string) string {
-	out := strings.ReplaceAll(o.ID, "_", " ")
+	out := o.Words()
 	if found != "" {
 		out = found + ": " + out
 	}
-	if m := strings.TrimSpace(o.Meaning); m != "" && m != "normal" {
+	if m := strings.TrimSpace(o.Meaning); m != "" && m != "normal" && m != o.Label {
 		out += " (" + strings.TrimSuffix(m, ".") + ")"
 	}
 	return upperFirst(out) + "."

@@ -183,7 +183,7 @@ func (ru *run) put(d *dimension, x float64) {
 
 // edgeText says how an uncertain reading is shared, or "" when one outcome has
 // EdgeShare or more.
-func edgeText(l []OutcomeProb) string {
+func (m *Measurement) edgeText(l []OutcomeProb) string {
 	var best float64
 	var parts []string
 	order := append([]OutcomeProb(nil), l...)
@@ -195,7 +195,7 @@ func edgeText(l []OutcomeProb) string {
 	for _, o := range order {
 		best = max(best, o.Probability)
 		if pct := math.Round(o.Probability * 100); pct >= 1 {
-			parts = append(parts, fmt.Sprintf("%.0f %% %s", pct, strings.ReplaceAll(o.ID, "_", " ")))
+			parts = append(parts, fmt.Sprintf("%.0f %% %s", pct, m.outcomeWords(o.ID)))
 		}
 	}
 	if best >= EdgeShare {

@@ -36,6 +36,15 @@ func (o Outcome) Words() string {
 	return strings.ReplaceAll(o.ID, "_", " ")
 }
 
+func (m *Measurement) outcomeWords(id string) string {
+	for i := range m.outcomes {
+		if m.outcomes[i].ID == id {
+			return m.outcomes[i].Words()
+		}
+	}
+	return Outcome{ID: id}.Words()
+}
+
 func upperFirst(s string) string {
 	r, n := utf8.DecodeRuneInString(s)
 	return string(unicode.ToUpper(r)) + s[n:]
