@@ -59,6 +59,11 @@ values ($1, $2, $3, 'photo', 'image/jpeg', encode(sha256('x'), 'hex'), 'x', $4)`
 	b.ok(err)
 	_, err = s.Claim(b.ctx, shopID, "key-1", []byte("h"), t0)
 	b.ok(err)
+	b.ok(s.ChangeLearning(b.ctx, shopID, shop.LearningChange{
+		Lesson:   &shop.JobLesson{JobID: first.ID, Verdict: shop.Taught, On: days(-49), At: t0},
+		Decision: &shop.LearningDecision{Subject: "gasket_set", Accepted: true, Jobs: 7, Reason: "as we see it", At: t0, By: "Kim"},
+		State:    &shop.LearnedState{LibraryID: b.library.ID, Jobs: 1, AsOf: days(-49), At: t0},
+	}))
 	return b, job
 }
 
@@ -242,6 +247,37 @@ var breaches = []breach{
 	{"diagnosis_snapshots_body_object", "diagnosis_snapshots", `{"body":[]}`, ""},
 	{"diagnosis_snapshots_immutable", "", "", `update diagnosis_snapshots set by_name = 'other'`},
 	{"diagnosis_snapshots_immutable", "", "", `delete from diagnosis_snapshots`},
+
+	{"learned_states_of_library", "", "", ""}, // Holds more columns than the primary key; it is there as a target.
+	{"learned_states_library", "learned_states", `{"number":2,"library_id":` + strange + `}`, ""},
+	{"learned_states_number_positive", "learned_states", `{"number":0}`, ""},
+	{"learned_states_jobs_not_negative", "learned_states", `{"jobs":-1}`, ""},
+	{"learned_states_body_object", "learned_states", `{"body":[]}`, ""},
+	{"learned_states_immutable", "", "", `update learned_states set jobs = 9`},
+	{"learned_states_immutable", "", "", `delete from learned_states`},
+	{"jobs_learned", "", "", `update jobs set learned_number = 9`},
+	{"lessons_job", "lessons", `{"job_id":` + strange + `}`, ""},
+	{"lessons_later_job", "", "", `
+insert into lessons (shop_id, job_id, verdict, later_job, learned_on, body, forecasts, at)
+select j.shop_id, j.id, 'comeback', gen_random_uuid(), j.opened_at, '{}', '{}', j.opened_at from jobs j where j.state <> 'returned'`},
+	{"lessons_verdict_known", "lessons", `{"verdict":"liked"}`, ""},
+	{"lessons_comeback_names_job", "lessons", `{"verdict":"comeback"}`, ""},
+	{"lessons_after_hand_back", "lessons", `{"at":"2001-01-01T00:00:00Z"}`, ""},
+	{"lessons_body_object", "lessons", `{"body":[]}`, ""},
+	{"lessons_forecasts_object", "lessons", `{"forecasts":[]}`, ""},
+	{"lessons_immutable", "", "", `update lessons set verdict = 'waived'`},
+	{"lessons_immutable", "", "", `delete from lessons`},
+	{"learning_decisions_shop", "learning_decisions", `{"shop_id":` + strange + `}`, ""},
+	{"learning_decisions_subject_present", "learning_decisions", `{"subject":""}`, ""},
+	{"learning_decisions_reason_present", "learning_decisions", `{"reason":" "}`, ""},
+	{"learning_decisions_jobs_not_negative", "learning_decisions", `{"jobs":-1}`, ""},
+	{"learning_decisions_who", "learning_decisions", `{"by_name":""}`, ""},
+	{"learning_decisions_body_object", "learning_decisions", `{"body":[]}`, ""},
+	{"learning_decisions_immutable", "", "", `update learning_decisions set accepted = false`},
+	{"learning_decisions_immutable", "", "", `delete from learning_decisions`},
+	{"learning_totals_shop", "learning_totals", `{"shop_id":` + strange + `}`, ""},
+	{"learning_totals_body_object", "learning_totals", `{"body":[]}`, ""},
+	{"learning_totals_version_positive", "learning_totals", `{"version":0}`, ""},
 
 	{"attachments_board", "attachments", `{"job_id":null,"board_id":` + strange + `}`, ""},
 	{"attachments_job", "attachments", `{"job_id":` + strange + `}`, ""},

@@ -40,7 +40,10 @@ func (s *Store) ChangeJob(ctx context.Context, shopID shop.ID, c shop.JobChange)
 		w.fault()
 		w.repair()
 		w.records()
-		return tx.SendBatch(ctx, b).Close()
+		if err := tx.SendBatch(ctx, b).Close(); err != nil || c.LearnAt == nil {
+			return err
+		}
+		return s.learnLater(ctx, tx, shopID, job.ID, *c.LearnAt)
 	})
 	if err != nil {
 		return shop.Job{}, err

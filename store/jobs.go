@@ -14,11 +14,11 @@ import (
 
 const jobColumns = `
 j.id, j.number, j.board_id, j.state, j.complaint, j.odometer_km, j.exposures, j.condition, j.warranty_of, j.comeback_of,
-j.library_id, j.opened_at, j.ready_at, j.closed_at, j.updated_at, j.version`
+j.library_id, j.learned_number, j.opened_at, j.ready_at, j.closed_at, j.updated_at, j.version`
 
 func jobTargets(j *shop.Job) []any {
 	return []any{&j.ID, &j.Number, &j.BoardID, &j.State, &j.Complaint, &j.OdometerKM, &j.Exposures, &j.Condition,
-		&j.WarrantyOf, &j.ComebackOf, &j.LibraryID, &j.OpenedAt, &j.ReadyAt, &j.ClosedAt, &j.UpdatedAt, &j.Version}
+		&j.WarrantyOf, &j.ComebackOf, &j.LibraryID, &j.Learned, &j.OpenedAt, &j.ReadyAt, &j.ClosedAt, &j.UpdatedAt, &j.Version}
 }
 
 func scanJob(row pgx.CollectableRow) (j shop.Job, err error) {
@@ -54,12 +54,12 @@ with counter as (
   update shop_counters set last_job = last_job + 1 where shop_id = $1 returning last_job
 )
 insert into jobs as j (shop_id, id, number, board_id, state, complaint, odometer_km, exposures, condition,
-  warranty_of, comeback_of, library_id, opened_at, ready_at, closed_at, updated_at)
-select $1, $2, counter.last_job, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12::timestamptz, $13::timestamptz, $14::timestamptz, $15::timestamptz
+  warranty_of, comeback_of, library_id, learned_number, opened_at, ready_at, closed_at, updated_at)
+select $1, $2, counter.last_job, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13::timestamptz, $14::timestamptz, $15::timestamptz, $16::timestamptz
   from counter
 returning`+jobColumns,
 			shopID, j.ID, j.BoardID, j.State, j.Complaint, j.OdometerKM, list(j.Exposures), j.Condition,
-			j.WarrantyOf, j.ComebackOf, j.LibraryID, at, j.ReadyAt, j.ClosedAt, firstTime(j.UpdatedAt, at)).
+			j.WarrantyOf, j.ComebackOf, j.LibraryID, j.Learned, at, j.ReadyAt, j.ClosedAt, firstTime(j.UpdatedAt, at)).
 			Query(intoOne(&got, "shop", scanJob))
 		b.Queue(insertState, shopID, j.ID, 1, newID(n.State.ID), "", j.State, n.State.Reason,
 			firstTime(n.State.At, at), firstText(n.State.By, n.Audit.By))

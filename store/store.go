@@ -12,6 +12,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/riverqueue/river"
 
 	"nextprobe/internal/shop"
 )
@@ -33,6 +34,8 @@ type Options struct {
 type Store struct {
 	pool *pgxpool.Pool
 	log  *slog.Logger
+	// queue takes in work that must happen later; Work does it.
+	queue *river.Client[pgx.Tx]
 }
 
 // Open connects to the database at url, a libpq URL or keyword string. It fails
@@ -64,6 +67,10 @@ func Open(ctx context.Context, url string, opt Options) (*Store, error) {
 	s := &Store{pool: pool, log: opt.Log}
 	if s.log == nil {
 		s.log = slog.Default()
+	}
+	if s.queue, err = s.newQueue(); err != nil {
+		pool.Close()
+		return nil, fmt.Errorf("queue: %w", err)
 	}
 	if err := s.Ping(ctx); err != nil {
 		pool.Close()

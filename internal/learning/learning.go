@@ -39,6 +39,9 @@ const (
 // succession are one step over their sum.
 func decay(days float64) float64 { return math.Exp2(-days / HalfLife) }
 
+// Left is what a lesson is worth after some days (0 or more), in (0,1].
+func Left(days float64) float64 { return decay(days) }
+
 // resolved is how much of what a job with the outcome fully seen would tell
 // about a probability p was told by one in which the posterior probability is
 // e: the observed over the complete information, 1 − e(1−e)/(p(1−p)) (the

@@ -122,6 +122,9 @@ func (s *Service) benchOf(ctx context.Context, a Actor, f JobFile) (bench, error
 	if err != nil {
 		return bench{}, err
 	}
+	if ed, err = s.libs.withLearned(ctx, a.ShopID, ed, f.Job.Learned); err != nil {
+		return bench{}, err
+	}
 	return bench{lib: ed.lib, ed: ed, file: f, shop: sh}, nil
 }
 

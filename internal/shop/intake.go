@@ -39,6 +39,9 @@ func (s *Service) OpenJob(ctx context.Context, a Actor, in JobInput) (Job, error
 	if err != nil {
 		return Job{}, err
 	}
+	if n.Job.Learned, err = s.learnedFor(ctx, a, ed); err != nil {
+		return Job{}, err
+	}
 	return s.store.AddJob(ctx, a.ShopID, n)
 }
 

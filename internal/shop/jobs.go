@@ -163,6 +163,10 @@ func moveJob(b bench, to State, reason string, p pen) (JobChange, error) {
 	if !to.Open() {
 		ch.ClosedAt = &ch.At
 	}
+	if to == Returned && len(b.file.Repairs) > 0 {
+		due := ch.At.Add(LearningWait)
+		ch.LearnAt = &due
+	}
 	return ch, nil
 }
 

@@ -18,6 +18,8 @@ type edition struct {
 	lib     *faultlib.Library
 	model   *diagnosis.Model
 	version LibraryVersion
+	// learned are the shop's numbers that model has instead of lib's; nil: none.
+	learned *LearnedState
 }
 
 // libraryCache keeps checked libraries: loading one takes a good part of a
@@ -28,6 +30,9 @@ type libraryCache struct {
 	mu       sync.Mutex
 	versions map[versionKey]*edition
 	byHash   map[string]*loaded
+	// learned are the models of learned states, the oldest made first in order.
+	learned      map[learnedKey]*edition
+	learnedOrder []learnedKey
 }
 
 type versionKey struct{ shop, id ID }
@@ -41,7 +46,7 @@ type loaded struct {
 }
 
 func newLibraryCache(store Store) *libraryCache {
-	return &libraryCache{store: store, versions: map[versionKey]*edition{}, byHash: map[string]*loaded{}}
+	return &libraryCache{store: store, versions: map[versionKey]*edition{}, byHash: map[string]*loaded{}, learned: map[learnedKey]*edition{}}
 }
 
 // of returns a stored version. Its Current is that of the first reading in this
@@ -173,6 +178,9 @@ func (s *Service) saveLibrary(ctx context.Context, a Actor, content []byte, note
 	v, err := s.store.SaveLibrary(ctx, a.ShopID, v, content, s.audit(a, "library.import", "library", v.ID,
 		map[string]any{"edition": lib.Edition, "sha256": lib.SHA256}))
 	s.libs.forget(a.ShopID)
+	if err == nil {
+		err = s.relearn(ctx, a)
+	}
 	return v, issues, err
 }
 

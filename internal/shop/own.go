@@ -128,6 +128,9 @@ func (s *Service) saveOver(ctx context.Context, a Actor, over LibraryVersion, co
 	if problem.Is(err, problem.Stale) {
 		return v, overtaken()
 	}
+	if err == nil {
+		err = s.relearn(ctx, a)
+	}
 	return v, err
 }
 

@@ -19,6 +19,7 @@ const (
 	mayPeople
 	mayLibrary
 	mayShop
+	mayLearn
 )
 
 // rights is the whole table of who may do what. Reading is everybody's, but for
@@ -32,6 +33,7 @@ var rights = map[right][]Role{
 	mayPeople:      {Owner},
 	mayLibrary:     {Owner},
 	mayShop:        {Owner},
+	mayLearn:       {Owner}, // what the jobs taught: accept and reject; everybody may read it
 }
 
 // counterMoves are the states the counter may move a job to: those that are

@@ -43,6 +43,7 @@ type Options struct {
 // tree.go        LibraryTree
 // own.go         TryMeasurement, SaveMeasurement, RemoveOwnMeasurement
 // recurrence.go  Recurrence, RecurrenceDetail
+// learning.go    LearnFromJob, LearnDue, RebuildLearning (learning_view.go: Learned, Calibration, DecideLearned)
 
 type methods interface {
 	// Setup makes the shop with the slug (and its first library version) when missing.
@@ -132,6 +133,16 @@ type methods interface {
 	// SaveMeasurement stores the library with it as a new version; Stale when another became current.
 	SaveMeasurement(ctx context.Context, a Actor, in OwnMeasurementInput) (LibraryVersion, error)
 	RemoveOwnMeasurement(ctx context.Context, a Actor, id string, base ID) (LibraryVersion, error)
+
+	// LearnFromJob judges a job that was handed back; a time says when to ask again.
+	LearnFromJob(ctx context.Context, a Actor, jobID ID) (again time.Time, err error)
+	LearnDue(ctx context.Context, a Actor) (int, error)
+	RebuildLearning(ctx context.Context, a Actor) (int, error)
+	// Learned is what the jobs made of the library's numbers; Calibration how honest the probabilities were.
+	Learned(ctx context.Context, a Actor) (LearnedView, error)
+	Calibration(ctx context.Context, a Actor) (CalibrationView, error)
+	// DecideLearned accepts or rejects a learned number, with a reason.
+	DecideLearned(ctx context.Context, a Actor, subject string, accept bool, reason string) (LearningDecision, error)
 
 	Recurrence(ctx context.Context, a Actor, q RecurrenceQuery, exposure string) (Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQuery, exposure, key string) (RecurrenceDetail, error)

@@ -18,6 +18,7 @@ type Store interface {
 	InstrumentStore
 	JobStore
 	LibraryStore
+	LearningStore
 	ReportStore
 	IdempotencyStore
 	// Ping tells whether the database answers.
@@ -173,7 +174,9 @@ type JobChange struct {
 	Removed    []Removal       // installed parts taken off by the repair
 	Verify     *Verification
 	Snapshot   *Snapshot
-	Audit      AuditEvent
+	// LearnAt, when set, is when the job is to be judged for what it teaches.
+	LearnAt *time.Time
+	Audit   AuditEvent
 }
 
 // JobEdit are the intake fields that may be corrected.

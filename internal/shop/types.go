@@ -175,11 +175,13 @@ type Job struct {
 	// ComebackOf is the earlier job whose component failed again.
 	ComebackOf *ID
 	LibraryID  ID // the library version its diagnosis uses
-	OpenedAt   time.Time
-	ReadyAt    *time.Time
-	ClosedAt   *time.Time
-	UpdatedAt  time.Time
-	Version    int
+	// Learned is the learned state its diagnosis uses beside it; nil: the library's own numbers.
+	Learned   *int
+	OpenedAt  time.Time
+	ReadyAt   *time.Time
+	ClosedAt  *time.Time
+	UpdatedAt time.Time
+	Version   int
 }
 
 // StateChange is one step of a job's history. From is "" for the first.
