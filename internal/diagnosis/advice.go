@@ -93,3 +93,12 @@ type Advice struct {
 	Candidates   []Candidate // best first
 	Posterior    *Posterior
 }
+
+// Move is the advice as a step of a plan. That nothing is wrong means handing
+// back.
+func (a *Advice) Move() Move {
+	if a.Kind == AdviseEscalate && a.Reason.Code == ReasonNoFault {
+		return Move{Kind: AdviseHandBack}
+	}
+	return Move{Kind: a.Kind, Finding: a.Finding, Cause: a.Cause}
+}
