@@ -3,13 +3,16 @@ package diagnosis
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"nextprobe/internal/problem"
 )
 
-// MaxStates is the size of the largest state space of one block: sixteen
-// findings seen with certainty.
+// MaxStates bounds the state vector of one block: sixteen findings seen with
+// certainty that are all in the vector at once. It is the frontier that counts,
+// the findings that share causes with both what is done and what is to come, so
+// that a block may hold many more findings than sixteen (maxDims at most).
 const MaxStates = 1 << 16
 
 // step is one observation in the form that inference uses: the levels fall into
@@ -24,8 +27,14 @@ type step struct {
 
 // ranges returns the move of an effect between the step's ranges.
 func (st *step) ranges(e effect) (cum, mass []float64) {
-	cum = make([]float64, len(st.top))
-	mass = make([]float64, len(st.top))
+	n := len(st.top)
+	return st.rangesIn(e, make([]float64, 2*n))
+}
+
+// rangesIn is ranges in memory given, twice the number of ranges and zero.
+func (st *step) rangesIn(e effect, both []float64) (cum, mass []float64) {
+	n := len(st.top)
+	cum, mass = both[:n:n], both[n:]
 	from := 0
 	for t, top := range st.top {
 		cum[t] = e.cdf[top]
@@ -119,34 +128,51 @@ func newStep(finding int, like []float64) step {
 type dimension struct {
 	step
 	leak [2]move
+	// scaled and end are the leak and the likelihood in the block's scale, see
+	// balance.
+	scaled [2][]float64
+	end    []float64
 }
 
 // member is a cause within a block.
 type member struct {
 	cause int
-	prior float64
-	moves []move
+	moves []move // axis is the finding's place in the block
+}
+
+// loner is a cause with one link into a block.
+type loner struct {
+	cause int
+	move  move
 }
 
 // block is a set of abnormal findings that share causes, with these causes.
 // Given whether the unmodelled cause is present, blocks are independent.
 type block struct {
 	dims    []*dimension
-	axes    []axis
-	size    int
 	members []member
-	end     []float64 // likelihood of each end state
+	folded  [][]loner // by finding
+	ops     []op
+	causes  []int // the block's causes in the order of the operations
+	opOf    []int // likewise: the operation that deals with each
+	peak    int   // size of the largest vector
+	total   int   // of all vectors between the operations together
+	widest  int   // most states of one finding
 }
 
 // session is a model under one set of evidence.
 type session struct {
-	m       *Model
-	steps   []step
-	gain    []float64  // by cause: Π F over the findings without an axis
+	m     *Model
+	steps []step
+	gain  []float64 // by cause: Π F over the findings without an axis
+	// on and off are, by cause, the probabilities of present and absent under
+	// these findings alone, logAll the log of what they sum to before.
+	on, off []float64
+	logAll  float64
 	base    [2]float64 // by unmodelled absent/present: log of its prior and of the leaks without an axis
 	blocks  []*block
 	blockOf []int // by cause, -1 outside
-	place   []int // by cause, its place in the block's members
+	place   []int // by cause, its place in the block's causes
 	dropped []step
 }
 
@@ -163,21 +189,12 @@ func (m *Model) prepare(ev []Observation) (*session, error) {
 }
 
 func (m *Model) prepareSteps(steps []step) *session {
-	s := &session{m: m, steps: steps, gain: make([]float64, len(m.causes))}
-	for i := range s.gain {
-		s.gain[i] = 1
-	}
-	s.base = [2]float64{math.Log1p(-m.unmodelled), math.Log(m.unmodelled)}
+	s := &session{m: m, steps: steps}
+	s.weigh()
 	var dims []*dimension
 	for k := range steps {
-		st := &steps[k]
-		if len(st.top) > 1 {
+		if st := &steps[k]; len(st.top) > 1 {
 			dims = append(dims, &dimension{step: *st, leak: m.leakMoves(st)})
-			continue
-		}
-		s.absorb(st.finding, st.top[0])
-		for u := range s.base {
-			s.base[u] += math.Log(st.weight[0])
 		}
 	}
 	s.split(dims)
@@ -185,6 +202,54 @@ func (m *Model) prepareSteps(steps []step) *session {
 		s.split(s.kept())
 	}
 	return s
+}
+
+// weigh works in the findings that need no axis, in closed form.
+func (s *session) weigh() {
+	s.gain = make([]float64, len(s.m.causes))
+	for i := range s.gain {
+		s.gain[i] = 1
+	}
+	s.base = [2]float64{math.Log1p(-s.m.unmodelled), math.Log(s.m.unmodelled)}
+	for k := range s.steps {
+		if st := &s.steps[k]; len(st.top) == 1 {
+			s.absorb(st.finding, st.top[0])
+			for u := range s.base {
+				s.base[u] += math.Log(st.weight[0])
+			}
+		}
+	}
+	s.normalise()
+}
+
+// normalise turns priors and gains into on and off.
+func (s *session) normalise() {
+	n := len(s.m.causes)
+	both := make([]float64, 2*n)
+	s.on, s.off, s.logAll = both[:n:n], both[n:], 0
+	for i := range s.m.causes {
+		p := s.m.causes[i].Prior
+		s.on[i], s.off[i] = p, 1-p
+		if !active(p) || s.gain[i] == 1 {
+			continue
+		}
+		on, off := p*s.gain[i], 1-p
+		s.logAll += math.Log(on + off)
+		s.on[i], s.off[i] = on/(on+off), off/(on+off)
+	}
+}
+
+// without is the session without its k-th step. Where that step needed no axis
+// the blocks stay as they are.
+func (s *session) without(k int) *session {
+	rest := append(append(make([]step, 0, len(s.steps)), s.steps[:k]...), s.steps[k+1:]...)
+	if len(s.steps[k].top) > 1 {
+		return s.m.prepareSteps(rest)
+	}
+	t := *s
+	t.steps = rest
+	t.weigh()
+	return &t
 }
 
 // absorb multiplies in that a finding is at most at level x.
@@ -245,7 +310,11 @@ func multiply(a, b []float64) {
 
 // split sorts the dimensions into blocks that share no uncertain cause.
 func (s *session) split(dims []*dimension) {
-	at := make(map[int]int, len(dims))
+	m := s.m
+	at := make([]int, len(m.findings))
+	for j := range at {
+		at[j] = -1
+	}
 	parent := make([]int, len(dims))
 	for d, dim := range dims {
 		at[dim.finding] = d
@@ -258,18 +327,25 @@ func (s *session) split(dims []*dimension) {
 		}
 		return d
 	}
-	first := make([]int, len(s.m.causes))
-	for i := range s.m.causes {
+	n := len(m.causes)
+	var moves, states int
+	ints := make([]int, 3*n)
+	first := ints[:n:n]
+	s.blockOf, s.place = ints[n:2*n:2*n], ints[2*n:]
+	for i := range m.causes {
 		first[i] = -1
-		if !active(s.m.causes[i].Prior) {
+		if !active(m.causes[i].Prior) {
 			continue
 		}
-		for _, l := range s.m.byCause[i] {
-			d, ok := at[l.finding]
-			if !ok || l.cdf[dims[d].top[0]] == 1 {
+		for k := range m.byCause[i] {
+			l := &m.byCause[i][k]
+			d := at[l.finding]
+			if d < 0 || l.cdf[dims[d].top[0]] == 1 {
 				// The link never leaves the lowest range: it has no effect here.
 				continue
 			}
+			moves++
+			states += 2 * len(dims[d].top)
 			if first[i] < 0 {
 				first[i] = d
 			} else if a, b := find(first[i]), find(d); a != b {
@@ -278,25 +354,55 @@ func (s *session) split(dims []*dimension) {
 		}
 	}
 	s.blocks = nil
-	blockAt := make(map[int]int)
+	blockAt := make([]int, len(dims))
+	within := make([]int, len(dims)) // place in its block
 	for d, dim := range dims {
 		root := find(d)
-		b, ok := blockAt[root]
-		if !ok {
-			b = len(s.blocks)
-			blockAt[root] = b
+		if root == d {
+			blockAt[d] = len(s.blocks)
 			s.blocks = append(s.blocks, &block{})
 		}
-		s.blocks[b].dims = append(s.blocks[b].dims, dim)
+		b := s.blocks[blockAt[root]]
+		within[d] = len(b.dims)
+		b.dims = append(b.dims, dim)
+		b.folded = append(b.folded, nil)
 	}
-	s.blockOf = make([]int, len(s.m.causes))
-	s.place = make([]int, len(s.m.causes))
+	room := roll{moves: make([]move, 0, moves), floats: arena{chunk: make([]float64, states)}}
 	for i := range s.blockOf {
 		s.blockOf[i] = -1
 		if first[i] >= 0 {
 			s.blockOf[i] = blockAt[find(first[i])]
+			s.enrol(i, &room, dims, at, within)
 		}
 	}
+}
+
+// roll is memory for the moves of all causes.
+type roll struct {
+	moves  []move
+	floats arena
+}
+
+// enrol adds a cause to its block: as a member, or folded into its only finding.
+func (s *session) enrol(i int, room *roll, dims []*dimension, at, within []int) {
+	b := s.blocks[s.blockOf[i]]
+	from := len(room.moves)
+	for k := range s.m.byCause[i] {
+		l := &s.m.byCause[i][k]
+		d := at[l.finding]
+		if d < 0 || l.cdf[dims[d].top[0]] == 1 {
+			continue
+		}
+		cum, mass := dims[d].rangesIn(l.effect, room.floats.take(2*len(dims[d].top)))
+		room.moves = append(room.moves, move{axis: within[d], cum: cum, mass: mass})
+	}
+	moves := room.moves[from:len(room.moves):len(room.moves)]
+	if len(moves) == 1 {
+		d := moves[0].axis
+		b.folded[d] = append(b.folded[d], loner{cause: i, move: moves[0]})
+		return
+	}
+	b.members = append(b.members, member{cause: i, moves: moves})
 }
 
 // kept returns the dimensions of all blocks in the order of their findings.
@@ -309,96 +415,106 @@ func (s *session) kept() []*dimension {
 	return dims
 }
 
-// shrink drops from each block that is too large all but the most surprising
-// findings that fit, and reports whether it dropped any. When none is left to
-// drop it lays the blocks out.
+// shrink lays the blocks out. Where one does not fit it drops the least
+// surprising finding of it and reports that the rest is to be split again.
 func (s *session) shrink() bool {
 	any := false
-	for _, b := range s.blocks {
-		if b.states() <= MaxStates {
-			continue
+	for k, b := range s.blocks {
+		if len(b.dims) <= maxDims {
+			if p := newPlanner(b.dims, b.members); p.peak <= MaxStates {
+				b.compile(p.order)
+				s.balance(b)
+				for at, i := range b.causes {
+					s.blockOf[i], s.place[i] = k, at
+				}
+				continue
+			}
 		}
 		any = true
-		ranked := append([]*dimension(nil), b.dims...)
-		surprise := make(map[int]float64, len(ranked))
-		for _, d := range ranked {
-			surprise[d.finding] = s.m.logAlone(d.step)
-		}
-		sort.SliceStable(ranked, func(x, y int) bool {
-			return surprise[ranked[x].finding] < surprise[ranked[y].finding]
-		})
-		b.dims = nil
-		size := 1
-		for _, d := range ranked {
-			if size*len(d.top) > MaxStates {
-				s.dropped = append(s.dropped, d.step)
-				continue
-			}
-			size *= len(d.top)
-			b.dims = append(b.dims, d)
-		}
+		s.dropped = append(s.dropped, s.dropLeast(b))
 	}
-	if any {
-		return true
+	if !any {
+		sort.Slice(s.dropped, func(x, y int) bool { return s.dropped[x].finding < s.dropped[y].finding })
 	}
-	sort.Slice(s.dropped, func(x, y int) bool { return s.dropped[x].finding < s.dropped[y].finding })
-	for k, b := range s.blocks {
-		s.layOut(b)
-		for p, mb := range b.members {
-			s.blockOf[mb.cause], s.place[mb.cause] = k, p
-		}
-	}
-	return false
+	return any
 }
 
-// states is the size of the block's state space, held at twice MaxStates so
-// that it cannot overflow.
-func (b *block) states() int {
-	size := 1
-	for _, d := range b.dims {
-		size = min(size*len(d.top), 2*MaxStates)
-	}
-	return size
-}
-
-// logAlone is log P(e) of one observation without the others.
-func (m *Model) logAlone(st step) float64 {
-	return m.prepareSteps([]step{st}).logEvidence()
-}
-
-func (s *session) layOut(b *block) {
-	b.size = 1
-	at := make(map[int]int, len(b.dims))
+func (s *session) dropLeast(b *block) step {
+	at, most := 0, math.Inf(-1)
 	for d, dim := range b.dims {
-		b.axes = append(b.axes, axis{stride: b.size, radix: len(dim.top)})
-		b.size *= len(dim.top)
-		at[dim.finding] = d
-	}
-	b.end = make([]float64, b.size)
-	for k := range b.end {
-		b.end[k] = 1
-		for d, ax := range b.axes {
-			b.end[k] *= b.dims[d].weight[k/ax.stride%ax.radix]
+		if log := s.m.logAlone(dim.step); log >= most {
+			at, most = d, log
 		}
 	}
-	for i, cause := range s.m.causes {
-		if s.blockOf[i] < 0 {
+	st := b.dims[at].step
+	b.dims = slices.Delete(b.dims, at, at+1)
+	return st
+}
+
+// logAlone is log P(e) of one observation without the others, in closed form:
+// its causes one after the other on the one axis.
+func (m *Model) logAlone(st step) float64 {
+	p := 0.0
+	leak := m.leakMoves(&st)
+	for u, prior := range [2]float64{1 - m.unmodelled, m.unmodelled} {
+		f := slices.Clone(leak[u].mass)
+		for k := range m.byFinding[st.finding] {
+			l := &m.byFinding[st.finding][k]
+			if on := m.causes[l.cause].Prior; active(on) {
+				cum, mass := st.ranges(l.effect)
+				below := 0.0
+				for t, old := range f {
+					f[t] = (1-on)*old + on*(cum[t]*old+mass[t]*below)
+					below += old
+				}
+			}
+		}
+		p += prior * inner(f, st.weight)
+	}
+	return math.Log(p)
+}
+
+// balance scales the upper state of each two-state axis by a power of two, half
+// the way (in logarithms) from the probability of reaching it to 1, and its end
+// weight back. Sixteen states that are reached with 1e-24 each and one that
+// reaches all of them at once then both keep within the range of a float64.
+func (s *session) balance(b *block) {
+	reach := make([]float64, len(b.dims))
+	for i := range b.members {
+		mb := &b.members[i]
+		for k := range mb.moves {
+			d := mb.moves[k].axis
+			reach[d] = max(reach[d], s.on[mb.cause]*mb.moves[k].mass[1])
+		}
+	}
+	for d, dim := range b.dims {
+		for u := range dim.scaled {
+			dim.scaled[u] = slices.Clone(dim.leak[u].mass)
+			reach[d] = max(reach[d], dim.leak[u].mass[1])
+		}
+		dim.end = slices.Clone(dim.weight)
+		for k := range b.folded[d] {
+			lo := &b.folded[d][k]
+			reach[d] = max(reach[d], s.on[lo.cause]*lo.move.mass[1])
+		}
+		if len(dim.top) != 2 || reach[d] == 0 {
+			reach[d] = 1
 			continue
 		}
-		var moves []move
-		for _, l := range s.m.byCause[i] {
-			d, ok := at[l.finding]
-			if !ok {
-				continue
-			}
-			cum, mass := b.dims[d].ranges(l.effect)
-			if cum[0] == 1 {
-				continue
-			}
-			moves = append(moves, move{axis: d, cum: cum, mass: mass})
+		_, exp := math.Frexp(reach[d])
+		reach[d] = math.Ldexp(1, -exp/2)
+		for u := range dim.scaled {
+			dim.scaled[u][1] *= reach[d]
 		}
-		if len(moves) > 0 {
-			b.members = append(b.members, member{cause: i, prior: cause.Prior, moves: moves})
+		dim.end[1] /= reach[d]
+		for k := range b.folded[d] {
+			b.folded[d][k].move.mass[1] *= reach[d]
+		}
+	}
+	for i := range b.members {
+		for k := range b.members[i].moves {
+			mv := &b.members[i].moves[k]
+			mv.mass[1] *= reach[mv.axis]
 		}
 	}
 }

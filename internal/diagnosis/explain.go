@@ -86,6 +86,16 @@ type search struct {
 	best     float64
 	found    []candidateSet
 	logScale float64
+	rooms    []room // by number of causes in the set that grows
+}
+
+// room is the memory that growing a set takes; each depth of the search has one.
+type room struct {
+	options []next
+	after   []int
+	members []int
+	state   [][]float64
+	floats  []float64
 }
 
 type candidateSet struct {
@@ -111,7 +121,7 @@ func (s *session) newSearch(opt ExplainOptions) (*search, [][]float64) {
 	if s.m.unmodelled == 1 {
 		u = 1
 	}
-	se := &search{opt: opt, logScale: s.base[u]}
+	se := &search{opt: opt, logScale: s.base[u], rooms: make([]room, min(opt.MaxCauses, len(s.m.causes)+1)+1)}
 	var start [][]float64
 	at := make(map[int]int)
 	for k := range s.steps {
@@ -217,31 +227,35 @@ func (se *search) extend(set grownSet, rest []int) {
 	if left <= 0 || len(rest) == 0 {
 		return
 	}
-	options := make([]next, len(rest))
-	for k, i := range rest {
+	room := &se.rooms[len(set.members)]
+	options := room.options[:0]
+	for _, i := range rest {
 		f, b := se.suspects[i].factor(se.dims, set.state)
-		options[k] = next{i, f, b}
+		options = append(options, next{i, f, b})
 	}
+	room.options = options
 	after := rest
 	if left > 1 {
 		slices.SortStableFunc(options, func(a, b next) int { return cmp.Compare(b.bound, a.bound) })
-		after = make([]int, len(options))
-		for k, o := range options {
-			after[k] = o.suspect
+		after = room.after[:0]
+		for _, o := range options {
+			after = append(after, o.suspect)
 		}
+		room.after = after
 	}
 	for k, o := range options {
 		last := left == 1 || k+1 == len(options)
 		if last && set.p > 0 && set.p*o.factor < se.opt.Ratio*se.best {
 			continue
 		}
+		room.members = append(append(room.members[:0], set.members...), o.suspect)
 		grown := grownSet{
-			members: append(append([]int(nil), set.members...), o.suspect),
+			members: room.members,
 			odds:    set.odds * se.suspects[o.suspect].odds,
 			p:       set.p * o.factor,
 		}
 		if !last || set.p == 0 {
-			grown.state = se.grow(set.state, o.suspect)
+			grown.state = se.grow(room, set.state, o.suspect)
 		}
 		if set.p == 0 {
 			// A set of probability 0 may have supersets that are possible.
@@ -295,15 +309,19 @@ func (su *suspect) factor(dims []*dimension, state [][]float64) (factor, bound f
 	return factor, bound
 }
 
-func (se *search) grow(state [][]float64, i int) [][]float64 {
-	grown := append([][]float64(nil), state...)
+func (se *search) grow(room *room, state [][]float64, i int) [][]float64 {
+	room.state = append(room.state[:0], state...)
+	room.floats = room.floats[:0]
 	for k := range se.suspects[i].moves {
 		mv := &se.suspects[i].moves[k]
-		f := append([]float64(nil), state[mv.axis]...)
+		from := len(room.floats)
+		room.floats = append(room.floats, state[mv.axis]...)
+		f := room.floats[from:]
 		raise(f, axis{stride: 1, radix: len(f)}, mv)
-		grown[mv.axis] = f
+		// Earlier pieces stay good where the memory moves: nothing writes to them.
+		room.state[mv.axis] = f
 	}
-	return grown
+	return room.state
 }
 
 // list sorts what was found and turns it into shares of P(E).

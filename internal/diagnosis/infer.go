@@ -38,6 +38,7 @@ type solution struct {
 	share   [2]float64 // P(unmodelled absent/present | E)
 	present []float64
 	absent  []float64
+	given   [2][]float64 // P(cause present | E, unmodelled absent/present)
 }
 
 // errImpossible names the observations that cannot all be true in the model.
@@ -61,7 +62,8 @@ func (m *Model) errImpossible(steps []step) error {
 // The method is a dynamic programme over the sets of abnormal findings whose
 // observed level has been reached, forward and backward over the causes; it
 // adds and multiplies numbers that are not negative only, where
-// inclusion–exclusion (Heckerman 1989) cancels.
+// inclusion–exclusion (Heckerman 1989) cancels. The causes are ordered so that
+// few findings are in the state at once (see plan.go).
 func (m *Model) Infer(ev []Observation) (*Posterior, error) {
 	s, err := m.prepare(ev)
 	if err != nil {
@@ -114,69 +116,23 @@ func (s *session) tilt(finding, x int) *session {
 	t := *s
 	t.gain = append([]float64(nil), s.gain...)
 	t.absorb(finding, x)
+	t.normalise()
 	return &t
-}
-
-// leakStart adds the state vector of the leaks alone, a product over the axes,
-// times scale to f.
-func (b *block) leakStart(u int, scale float64, f []float64) {
-	for k := range f {
-		v := scale
-		for d, ax := range b.axes {
-			v *= b.dims[d].leak[u].mass[k/ax.stride%ax.radix]
-		}
-		f[k] += v
-	}
-}
-
-// backward runs the transposed programme from the end states and returns the
-// vector before each member (and after the last).
-func (s *session) backward(b *block, keep bool) [][]float64 {
-	n := len(b.members)
-	all := make([][]float64, 1, n+1)
-	cur := append([]float64(nil), b.end...)
-	all[0] = cur
-	tmp := make([]float64, b.size)
-	for i := n - 1; i >= 0; i-- {
-		mb := &b.members[i]
-		copy(tmp, cur)
-		for k := range mb.moves {
-			raiseT(tmp, b.axes[mb.moves[k].axis], &mb.moves[k])
-		}
-		if keep {
-			cur = append([]float64(nil), cur...)
-			all = append(all, cur)
-		}
-		mix(cur, tmp, 1-mb.prior, mb.prior*s.gain[mb.cause])
-	}
-	for i, j := 0, len(all)-1; i < j; i, j = i+1, j-1 {
-		all[i], all[j] = all[j], all[i]
-	}
-	return all
-}
-
-// logOutside is the log of the factor of the causes outside every block.
-func (s *session) logOutside() float64 {
-	sum := 0.0
-	for i, c := range s.m.causes {
-		if s.blockOf[i] < 0 && active(c.Prior) {
-			sum += math.Log(1 - c.Prior + c.Prior*s.gain[i])
-		}
-	}
-	return sum
 }
 
 func (s *session) logEvidence() float64 {
 	logs := s.base
 	for _, b := range s.blocks {
-		back := s.backward(b, false)
+		coef := s.foldedCoef(b)
 		for u := range logs {
-			f := make([]float64, b.size)
-			b.leakStart(u, 1, f)
-			logs[u] += math.Log(dot(f, back[0]))
+			if !math.IsInf(logs[u], -1) {
+				r := s.newRun(b, u, coef, false)
+				r.backward()
+				logs[u] += r.log
+			}
 		}
 	}
-	return s.logOutside() + logAdd(logs[0], logs[1])
+	return s.logAll + logAdd(logs[0], logs[1])
 }
 
 // logAdd returns ln(e^a + e^b).
@@ -190,72 +146,63 @@ func logAdd(a, b float64) float64 {
 	return a + math.Log1p(math.Exp(b-a))
 }
 
-// solve runs backward, then forward from a mixture of the leaks without and
-// with the unmodelled cause, weighted so that all sums come out relative to P(E).
+// solve runs each block backward and forward, without and with the unmodelled
+// cause.
 func (s *session) solve() solution {
-	sol := solution{present: make([]float64, len(s.m.causes)), absent: make([]float64, len(s.m.causes))}
-	backs := make([][][]float64, len(s.blocks))
-	z := make([][2]float64, len(s.blocks))
-	logs := s.base
-	for k, b := range s.blocks {
-		backs[k] = s.backward(b, true)
-		for u := range logs {
-			f := make([]float64, b.size)
-			b.leakStart(u, 1, f)
-			z[k][u] = dot(f, backs[k][0])
-			logs[u] += math.Log(z[k][u])
-		}
-	}
-	total := logAdd(logs[0], logs[1])
-	sol.logE = s.logOutside() + total
-	if math.IsInf(sol.logE, -1) || math.IsNaN(sol.logE) {
-		sol.logE = math.Inf(-1)
-		return sol
-	}
-	for u := range logs {
-		sol.share[u] = math.Exp(logs[u] - total)
-	}
-	s.closedForm(&sol)
-	for k, b := range s.blocks {
-		f := make([]float64, b.size)
-		for u := range logs {
-			if sol.share[u] > 0 {
-				b.leakStart(u, sol.share[u]/z[k][u], f)
-			}
-		}
-		s.forward(b, backs[k], f, &sol)
-	}
+	sol, _ := s.solveRuns(false)
 	return sol
 }
 
-func (s *session) closedForm(sol *solution) {
-	for i, c := range s.m.causes {
-		if s.blockOf[i] < 0 {
-			on, off := c.Prior*s.gain[i], 1-c.Prior
-			if !active(c.Prior) {
-				on = c.Prior
+// solveRuns is solve that also returns the runs by block; keep says that their
+// vectors are wanted.
+func (s *session) solveRuns(keep bool) (solution, [][2]*run) {
+	n := len(s.m.causes)
+	values := make([]float64, 4*n)
+	sol := solution{present: values[:n:n], absent: values[n : 2*n : 2*n]}
+	sol.given = [2][]float64{values[2*n : 3*n : 3*n], values[3*n:]}
+	runs := make([][2]*run, len(s.blocks))
+	logs := s.base
+	for k, b := range s.blocks {
+		coef := s.foldedCoef(b)
+		for u := range logs {
+			if math.IsInf(logs[u], -1) {
+				continue
 			}
-			sol.present[i], sol.absent[i] = on/(on+off), off/(on+off)
+			runs[k][u] = s.newRun(b, u, coef, keep)
+			runs[k][u].backward()
+			logs[u] += runs[k][u].log
 		}
 	}
-}
-
-func (s *session) forward(b *block, back [][]float64, f []float64, sol *solution) {
-	tmp := make([]float64, b.size)
-	for i := range b.members {
-		mb := &b.members[i]
-		copy(tmp, f)
-		for k := range mb.moves {
-			raise(tmp, b.axes[mb.moves[k].axis], &mb.moves[k])
-		}
-		on, off := mb.prior*s.gain[mb.cause], 1-mb.prior
-		present, absent := on*dot(tmp, back[i+1]), off*dot(f, back[i+1])
-		// Both are relative to P(E) already; the division takes away the last
-		// rounding, so that they sum to 1.
-		sol.present[mb.cause] = present / (present + absent)
-		sol.absent[mb.cause] = absent / (present + absent)
-		mix(f, tmp, off, on)
+	total := logAdd(logs[0], logs[1])
+	sol.logE = s.logAll + total
+	if math.IsInf(sol.logE, -1) || math.IsNaN(sol.logE) {
+		sol.logE = math.Inf(-1)
+		return sol, runs
 	}
+	copy(sol.present, s.on)
+	copy(sol.absent, s.off)
+	for u := range logs {
+		copy(sol.given[u], s.on)
+		sol.share[u] = math.Exp(logs[u] - total)
+	}
+	for k, b := range s.blocks {
+		for _, i := range b.causes {
+			sol.present[i], sol.absent[i] = 0, 0
+		}
+		for u := range logs {
+			if sol.share[u] == 0 {
+				continue
+			}
+			r := runs[k][u]
+			r.forward()
+			for at, i := range b.causes {
+				sol.given[u][i] = r.present[at]
+				sol.present[i] += sol.share[u] * r.present[at]
+				sol.absent[i] += sol.share[u] * r.absent[at]
+			}
+		}
+	}
+	return sol, runs
 }
 
 // logNoFault is ln P(E, no cause, unmodelled absent).

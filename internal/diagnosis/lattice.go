@@ -97,12 +97,208 @@ func raiseBitT(b []float64, stride int, stay, keep, reach float64) {
 	}
 }
 
-// mix sets f to a·f + b·t.
-func mix(f, t []float64, a, b float64) {
-	t = t[:len(f)]
-	for k, v := range f {
-		f[k] = a*v + b*t[k]
+// pairing is the operator on two two-state axes as a matrix: a to d are the
+// states (0,0), (1,0), (0,1), (1,1), and ab is what a gives to b.
+type pairing struct {
+	aa, ab, ac, ad, bb, bd, cc, cd, dd float64
+}
+
+// pair is off·f + on·(both moves of f).
+func pair(x, y *move, on, off float64) pairing {
+	u1, k1, v1 := x.cum[0], x.cum[1], x.mass[1]
+	u2, k2, v2 := on*y.cum[0], on*y.cum[1], on*y.mass[1]
+	return pairing{
+		aa: u1*u2 + off, ab: v1 * u2, ac: u1 * v2, ad: v1 * v2,
+		bb: k1*u2 + off, bd: k1 * v2,
+		cc: u1*k2 + off, cd: v1 * k2,
+		dd: k1*k2 + off,
 	}
+}
+
+// apply writes the operator's result on src to dst, which may be src. low and
+// high are the strides of the two axes.
+func (m *pairing) apply(dst, src []float64, low, high int) {
+	for top := 0; top < len(src); top += 2 * high {
+		for at := top; at < top+high; at += 2 * low {
+			a, b := src[at:at+low], src[at+low:at+2*low]
+			c, d := src[at+high:at+high+low], src[at+high+low:at+high+2*low]
+			ya, yb := dst[at:at+low], dst[at+low:at+2*low]
+			yc, yd := dst[at+high:at+high+low], dst[at+high+low:at+high+2*low]
+			b, c, d = b[:len(a)], c[:len(a)], d[:len(a)]
+			ya, yb, yc, yd = ya[:len(a)], yb[:len(a)], yc[:len(a)], yd[:len(a)]
+			for k, va := range a {
+				vb, vc, vd := b[k], c[k], d[k]
+				ya[k] = m.aa * va
+				yb[k] = m.ab*va + m.bb*vb
+				yc[k] = m.ac*va + m.cc*vc
+				yd[k] = (m.ad*va + m.bd*vb) + (m.cd*vc + m.dd*vd)
+			}
+		}
+	}
+}
+
+// applyT is apply for the transposed operator.
+func (m *pairing) applyT(dst, src []float64, low, high int) {
+	for top := 0; top < len(src); top += 2 * high {
+		for at := top; at < top+high; at += 2 * low {
+			a, b := src[at:at+low], src[at+low:at+2*low]
+			c, d := src[at+high:at+high+low], src[at+high+low:at+high+2*low]
+			ya, yb := dst[at:at+low], dst[at+low:at+2*low]
+			yc, yd := dst[at+high:at+high+low], dst[at+high+low:at+high+2*low]
+			b, c, d = b[:len(a)], c[:len(a)], d[:len(a)]
+			ya, yb, yc, yd = ya[:len(a)], yb[:len(a)], yc[:len(a)], yd[:len(a)]
+			for k, va := range a {
+				vb, vc, vd := b[k], c[k], d[k]
+				ya[k] = (m.aa*va + m.ab*vb) + (m.ac*vc + m.ad*vd)
+				yb[k] = m.bb*vb + m.bd*vd
+				yc[k] = m.cc*vc + m.cd*vd
+				yd[k] = m.dd * vd
+			}
+		}
+	}
+}
+
+// lift writes the cause's moves on src to dst; liftT the transposed ones.
+func (o *op) lift(dst, src []float64) {
+	k := 0
+	for ; k+1 < len(o.axes) && o.axes[k+1].radix == 2; k += 2 {
+		m := pair(&o.moves[k], &o.moves[k+1], 1, 0)
+		m.apply(dst, src, o.axes[k].stride, o.axes[k+1].stride)
+		src = dst
+	}
+	if k == 0 {
+		copy(dst, src)
+	}
+	for ; k < len(o.axes); k++ {
+		raise(dst, o.axes[k], &o.moves[k])
+	}
+}
+
+func (o *op) liftT(dst, src []float64) {
+	k := 0
+	for ; k+1 < len(o.axes) && o.axes[k+1].radix == 2; k += 2 {
+		m := pair(&o.moves[k], &o.moves[k+1], 1, 0)
+		m.applyT(dst, src, o.axes[k].stride, o.axes[k+1].stride)
+		src = dst
+	}
+	if k == 0 {
+		copy(dst, src)
+	}
+	for ; k < len(o.axes); k++ {
+		raiseT(dst, o.axes[k], &o.moves[k])
+	}
+}
+
+// onePair reports whether the cause moves two two-state axes and no other.
+func (o *op) onePair() bool { return len(o.axes) == 2 && o.axes[1].radix == 2 }
+
+// step writes off·src + on·(the cause's moves on src) to dst; stepT the
+// transposed operator.
+func (o *op) step(dst, src []float64, on, off float64) {
+	if o.onePair() {
+		m := pair(&o.moves[0], &o.moves[1], on, off)
+		m.apply(dst, src, o.axes[0].stride, o.axes[1].stride)
+		return
+	}
+	o.lift(dst, src)
+	mix(dst, src, on, off)
+}
+
+func (o *op) stepT(dst, src []float64, on, off float64) {
+	if o.onePair() {
+		m := pair(&o.moves[0], &o.moves[1], on, off)
+		m.applyT(dst, src, o.axes[0].stride, o.axes[1].stride)
+		return
+	}
+	o.liftT(dst, src)
+	mix(dst, src, on, off)
+}
+
+// enter writes the vector with one more axis on top to dst; enterT the
+// transposed: the sum over that axis.
+func enter(dst, src, lead []float64, scale float64) {
+	for t, w := range lead {
+		w *= scale
+		to := dst[t*len(src) : (t+1)*len(src)]
+		for k, v := range src {
+			to[k] = w * v
+		}
+	}
+}
+
+func enterT(dst, src, lead []float64, scale float64) {
+	clear(dst)
+	for t, w := range lead {
+		w *= scale
+		from := src[t*len(dst) : (t+1)*len(dst)]
+		for k, v := range from {
+			dst[k] += w * v
+		}
+	}
+}
+
+// leave writes the weighted sum over one axis to dst; leaveT the transposed.
+func leave(dst, src []float64, stride int, weight []float64, scale float64) {
+	span := stride * len(weight)
+	for from, to := 0, 0; from < len(src); from, to = from+span, to+stride {
+		out := dst[to : to+stride]
+		clear(out)
+		for t, w := range weight {
+			if w == 0 {
+				continue
+			}
+			w *= scale
+			for k, v := range src[from+t*stride : from+(t+1)*stride] {
+				out[k] += w * v
+			}
+		}
+	}
+}
+
+func leaveT(dst, src []float64, stride int, weight []float64, scale float64) {
+	span := stride * len(weight)
+	for to, from := 0, 0; to < len(dst); to, from = to+span, from+stride {
+		in := src[from : from+stride]
+		for t, w := range weight {
+			w *= scale
+			out := dst[to+t*stride : to+(t+1)*stride]
+			for k, v := range in {
+				out[k] = w * v
+			}
+		}
+	}
+}
+
+// mix sets t to on·t + off·f.
+func mix(t, f []float64, on, off float64) {
+	f = f[:len(t)]
+	for k, v := range t {
+		t[k] = on*v + off*f[k]
+	}
+}
+
+// mixTo sets to to on·t + off·f.
+func mixTo(to, t, f []float64, on, off float64) {
+	t, f = t[:len(to)], f[:len(to)]
+	for k := range to {
+		to[k] = on*t[k] + off*f[k]
+	}
+}
+
+// times multiplies a vector by a number.
+func times(f []float64, c float64) {
+	for k := range f {
+		f[k] *= c
+	}
+}
+
+// largest is the largest entry.
+func largest(f []float64) float64 {
+	top := 0.0
+	for _, v := range f {
+		top = max(top, v)
+	}
+	return top
 }
 
 // dot returns ⟨a,b⟩. Four sums keep the processor's adders busy; their order is

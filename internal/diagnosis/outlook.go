@@ -20,27 +20,24 @@ type outcome struct {
 	possible bool
 }
 
-// outlook shares what many candidate measurements have in common: per block the
-// product over all causes, and for each cause the same product with the cause
-// held present. A candidate then replaces the few causes it is linked to.
+// outlook shares what many candidate measurements have in common: the runs
+// through all blocks. A candidate changes the few causes it is linked to; it
+// follows the shared run up to the first of them and from the last of them on.
 type outlook struct {
 	s      *session
 	sol    solution
-	given  [2][]float64 // by unmodelled absent/present: P(cause present | E, unmodelled)
-	blocks []*sharedBlock
-	arena  arena
+	runs   [][2]*run
+	detour []*detour // by block
+	list   []*detour // those of the candidate at hand
 	out    []outcome
 	sums   [2][]float64
 }
 
-// arena hands out zeroed vectors that live until it is reset, so that some
-// hundred candidates share the memory of one.
+// arena hands out zeroed vectors from one piece of memory.
 type arena struct {
 	chunk []float64
 	used  int
 }
-
-func (a *arena) reset() { a.used = 0 }
 
 func (a *arena) take(n int) []float64 {
 	if a.used+n > len(a.chunk) {
@@ -54,115 +51,17 @@ func (a *arena) take(n int) []float64 {
 	return v
 }
 
-type sharedBlock struct {
-	*block
-	z      [2]float64
-	all    []float64   // Π over the members, leaks left out
-	with   [][]float64 // by member: the same with the member held present
-	trunk  [2][]float64
-	divide []*divider
-}
-
 func (s *session) newOutlook(sol solution) *outlook {
 	o := &outlook{s: s, sol: sol}
-	for u := range o.given {
-		o.given[u] = append([]float64(nil), sol.present...)
+	if math.IsInf(sol.logE, -1) {
+		return o
 	}
-	for _, b := range s.blocks {
-		o.blocks = append(o.blocks, o.share(b))
+	_, o.runs = s.solveRuns(true)
+	o.detour = make([]*detour, len(s.blocks))
+	for k, b := range s.blocks {
+		o.detour[k] = newDetour(s, b, o.runs[k])
 	}
 	return o
-}
-
-func (o *outlook) share(b *block) *sharedBlock {
-	sb := &sharedBlock{block: b}
-	sb.all = o.product(b, -1)
-	for u := range sb.trunk {
-		sb.trunk[u] = append([]float64(nil), b.end...)
-		b.leakT(u, sb.trunk[u])
-		sb.z[u] = dot(sb.all, sb.trunk[u])
-	}
-	for i := range b.members {
-		mb := &b.members[i]
-		g := o.s.gain[mb.cause]
-		dv := b.newDivider(mb, g)
-		sb.divide = append(sb.divide, dv)
-		var with []float64
-		if dv.stable {
-			with = append([]float64(nil), sb.all...)
-			dv.solve(with)
-		} else {
-			with = o.product(b, i)
-		}
-		b.lift(with, mb)
-		for k := range with {
-			with[k] *= mb.prior * g
-		}
-		sb.with = append(sb.with, with)
-		for u := range o.given {
-			o.given[u][mb.cause] = 0
-			if sb.z[u] > 0 {
-				o.given[u][mb.cause] = dot(with, sb.trunk[u]) / sb.z[u]
-			}
-		}
-	}
-	return sb
-}
-
-// product is the state vector of all members but one, leaks left out.
-func (o *outlook) product(b *block, but int) []float64 {
-	f := make([]float64, b.size)
-	tmp := make([]float64, b.size)
-	f[0] = 1
-	for i := range b.members {
-		if i != but {
-			b.step(f, tmp, &b.members[i], o.s.gain[b.members[i].cause])
-		}
-	}
-	return f
-}
-
-func (b *block) lift(f []float64, mb *member) {
-	for k := range mb.moves {
-		raise(f, b.axes[mb.moves[k].axis], &mb.moves[k])
-	}
-}
-
-// step applies a member that may be present or absent; stepT its transpose.
-func (b *block) step(f, tmp []float64, mb *member, gain float64) {
-	copy(tmp, f)
-	b.lift(tmp, mb)
-	mix(f, tmp, 1-mb.prior, mb.prior*gain)
-}
-
-func (b *block) stepT(f, tmp []float64, mb *member, gain float64) {
-	copy(tmp, f)
-	for k := range mb.moves {
-		raiseT(tmp, b.axes[mb.moves[k].axis], &mb.moves[k])
-	}
-	mix(f, tmp, 1-mb.prior, mb.prior*gain)
-}
-
-// leakT applies the transposed leaks of all axes.
-func (b *block) leakT(u int, f []float64) {
-	for d, ax := range b.axes {
-		raiseT(f, ax, &b.dims[d].leak[u])
-	}
-}
-
-// touched is what one candidate changes in one block: the members it is linked
-// to (with their effects) and the transposed product without them.
-type touched struct {
-	sb      *sharedBlock
-	members []int
-	effects []effect
-	rest    []float64
-	leaked  [2][]float64
-	chain   [][]float64
-	tmp     []float64
-	col     []float64
-	own     []bool
-	z       [2]float64
 }
 
 // outcomes returns the outlook on one finding not observed so far, by level.
@@ -173,23 +72,16 @@ func (o *outlook) outcomes(finding int) []outcome {
 		o.out = append(o.out, outcome{present: make([]float64, n)})
 	}
 	out := o.out[:levels]
-	o.arena.reset()
-	blocks, stable := o.touch(finding)
-	if !stable {
-		for x := range out {
-			out[x].set(o.fresh(finding, x))
-		}
-		return out
-	}
 	if o.sums[0] == nil {
 		o.sums = [2][]float64{make([]float64, n), make([]float64, n)}
 	}
+	o.touch(finding)
 	// at most level x, as shares of P(E): the difference of two is level x.
 	clear(o.sums[0])
 	below, upTo := outcome{present: o.sums[0]}, outcome{present: o.sums[1]}
 	for x := range levels {
 		if x < levels-1 {
-			o.upTo(finding, x, blocks, &upTo)
+			o.upTo(finding, x, &upTo)
 		} else {
 			upTo.p, upTo.share = 1, o.sol.share[1]
 			copy(upTo.present, o.sol.present)
@@ -199,6 +91,9 @@ func (o *outlook) outcomes(finding int) []outcome {
 			out[x].set(o.fresh(finding, x))
 		}
 		below, upTo = upTo, below
+	}
+	for _, t := range o.list {
+		t.reset()
 	}
 	return out
 }
@@ -306,127 +201,58 @@ func (s *session) isDropped(finding int) bool {
 	return false
 }
 
-// touch finds the blocks a candidate reaches and takes its causes out of each.
-func (o *outlook) touch(finding int) ([]*touched, bool) {
-	by := make([]*touched, len(o.blocks))
-	var list []*touched
-	for _, l := range o.s.m.byFinding[finding] {
+// touch finds the blocks a candidate reaches and its causes in each.
+func (o *outlook) touch(finding int) {
+	o.list = o.list[:0]
+	for k := range o.s.m.byFinding[finding] {
+		l := &o.s.m.byFinding[finding][k]
 		b := o.s.blockOf[l.cause]
 		if b < 0 {
 			continue
 		}
-		if by[b] == nil {
-			by[b] = &touched{sb: o.blocks[b]}
-			list = append(list, by[b])
+		t := o.detour[b]
+		if len(t.links) == 0 {
+			o.list = append(o.list, t)
 		}
-		p := o.s.place[l.cause]
-		if !o.blocks[b].divide[p].stable {
-			return nil, false
-		}
-		by[b].members = append(by[b].members, p)
-		by[b].effects = append(by[b].effects, l.effect)
+		t.add(o.s.place[l.cause], l.cdf)
 	}
-	for _, t := range list {
-		t.own = make([]bool, len(t.sb.members))
-		for _, p := range t.members {
-			t.own[p] = true
-		}
-		t.rest = o.arena.take(t.sb.size)
-		copy(t.rest, t.sb.end)
-		for _, p := range t.members {
-			t.sb.divide[p].solveT(t.rest)
-		}
-		for u := range t.leaked {
-			t.leaked[u] = o.arena.take(t.sb.size)
-			copy(t.leaked[u], t.rest)
-			t.sb.leakT(u, t.leaked[u])
-		}
-		for range len(t.members) + 1 {
-			t.chain = append(t.chain, o.arena.take(t.sb.size))
-		}
-		t.tmp, t.col = o.arena.take(t.sb.size), o.arena.take(t.sb.size)
-	}
-	return list, true
 }
 
 // upTo sets out to P(finding ≤ x | E) and the joint probabilities with each cause.
-func (o *outlook) upTo(finding, x int, blocks []*touched, out *outcome) {
+func (o *outlook) upTo(finding, x int, out *outcome) {
 	m, s := o.s.m, o.s
 	weight := o.sol.share
 	for u := range weight {
 		weight[u] *= m.leakUpTo(finding, x, u == 1)
 	}
-	for _, l := range m.byFinding[finding] {
-		if c := l.cause; s.blockOf[c] < 0 && active(m.causes[c].Prior) {
-			f := o.sol.absent[c] + o.sol.present[c]*l.cdf[x]
+	links := m.byFinding[finding]
+	for k := range links {
+		if c := links[k].cause; s.blockOf[c] < 0 && active(m.causes[c].Prior) {
+			f := s.off[c] + s.on[c]*links[k].cdf[x]
 			weight[0], weight[1] = weight[0]*f, weight[1]*f
 		}
 	}
-	for _, t := range blocks {
-		t.forward(s, x)
+	for _, t := range o.list {
 		for u := range weight {
 			if weight[u] > 0 {
-				weight[u] *= t.z[u] / t.sb.z[u]
+				weight[u] *= t.run(u, x)
 			}
 		}
 	}
 	out.p, out.share = weight[0]+weight[1], weight[1]
+	given0, given1 := o.sol.given[0][:len(out.present)], o.sol.given[1][:len(out.present)]
 	for i := range out.present {
 		// Untouched causes depend on the candidate through the unmodelled cause only.
-		out.present[i] = weight[0]*o.given[0][i] + weight[1]*o.given[1][i]
+		out.present[i] = weight[0]*given0[i] + weight[1]*given1[i]
 	}
-	for _, l := range m.byFinding[finding] {
-		if c := l.cause; s.blockOf[c] < 0 && active(m.causes[c].Prior) {
-			on := o.sol.present[c] * l.cdf[x]
-			out.present[c] = out.p * on / (o.sol.absent[c] + on)
+	for k := range links {
+		if c := links[k].cause; s.blockOf[c] < 0 && active(m.causes[c].Prior) {
+			on := s.on[c] * links[k].cdf[x]
+			out.present[c] = out.p * on / (s.off[c] + on)
 		}
 	}
-	for _, t := range blocks {
-		t.backward(s, x, weight, out.present)
-	}
-}
-
-// forward brings the candidate's causes back in, tilted by level ≤ x, one by
-// one onto the product of all; the untilted ones are gone from t.leaked.
-func (t *touched) forward(s *session, x int) {
-	b := t.sb.block
-	tmp := t.tmp
-	copy(t.chain[0], t.sb.all)
-	for k, p := range t.members {
-		copy(t.chain[k+1], t.chain[k])
-		mb := &b.members[p]
-		b.step(t.chain[k+1], tmp, mb, s.gain[mb.cause]*t.effects[k].cdf[x])
-	}
-	for u := range t.z {
-		t.z[u] = math.Max(0, dot(t.chain[len(t.members)], t.leaked[u]))
-	}
-}
-
-// backward writes the joint probability of each of the block's causes.
-func (t *touched) backward(s *session, x int, weight [2]float64, present []float64) {
-	b := t.sb.block
-	col, tmp := t.col, t.tmp
-	clear(col)
-	for u := range weight {
-		if t.z[u] > 0 {
-			c := weight[u] / t.z[u]
-			for k, v := range t.leaked[u] {
-				col[k] += c * v
-			}
-		}
-	}
-	for k := len(t.members) - 1; k >= 0; k-- {
-		mb := &b.members[t.members[k]]
-		on := mb.prior * s.gain[mb.cause] * t.effects[k].cdf[x]
-		copy(tmp, t.chain[k])
-		b.lift(tmp, mb)
-		present[mb.cause] = on * dot(tmp, col)
-		b.stepT(col, tmp, mb, s.gain[mb.cause]*t.effects[k].cdf[x])
-	}
-	for p, with := range t.sb.with {
-		if !t.own[p] {
-			present[b.members[p].cause] = dot(with, col)
-		}
+	for _, t := range o.list {
+		t.write(weight, out.present)
 	}
 }
 

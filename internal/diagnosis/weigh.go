@@ -14,29 +14,45 @@ const MaxDecibans = 200
 // change, all others staying. Values are held within ±MaxDecibans; a cause with
 // prior 0 or 1 has weight 0. Errors as Infer.
 func (m *Model) Weights(ev []Observation) ([][]float64, error) {
-	all, err := m.Infer(ev)
+	all, rest, err := m.leaveOneOut(ev)
 	if err != nil {
 		return nil, err
 	}
 	weights := make([][]float64, len(m.causes))
+	flat := make([]float64, len(ev)*len(m.causes))
 	for i := range weights {
-		weights[i] = make([]float64, len(ev))
-	}
-	rest := make([]Observation, 0, len(ev))
-	for j := range ev {
-		rest = append(append(rest[:0], ev[:j]...), ev[j+1:]...)
-		without, err := m.Infer(rest)
-		if err != nil {
-			return nil, err
+		weights[i] = flat[i*len(ev) : (i+1)*len(ev) : (i+1)*len(ev)]
+		if !active(m.causes[i].Prior) {
+			continue
 		}
-		for i := range weights {
-			if active(m.causes[i].Prior) {
-				weights[i][j] = decibans(all.Marginals[i], all.absent[i]) - decibans(without.Marginals[i], without.absent[i])
-				weights[i][j] = math.Max(-MaxDecibans, math.Min(MaxDecibans, weights[i][j]))
-			}
+		with := decibans(all.present[i], all.absent[i])
+		for j := range ev {
+			w := with - decibans(rest[j].present[i], rest[j].absent[i])
+			weights[i][j] = math.Max(-MaxDecibans, math.Min(MaxDecibans, w))
 		}
 	}
 	return weights, nil
+}
+
+// leaveOneOut solves the evidence whole and without each observation, in the
+// order given.
+func (m *Model) leaveOneOut(ev []Observation) (all solution, rest []solution, err error) {
+	s, err := m.prepare(ev)
+	if err != nil {
+		return all, nil, err
+	}
+	if all = s.solve(); math.IsInf(all.logE, -1) {
+		return all, nil, m.errImpossible(s.steps)
+	}
+	at := make([]int, len(m.findings))
+	for k := range s.steps {
+		at[s.steps[k].finding] = k
+	}
+	rest = make([]solution, len(ev))
+	for j := range ev {
+		rest[j] = s.without(at[m.findingIndex[ev[j].Finding]]).solve()
+	}
+	return all, rest, nil
 }
 
 // decibans is 10·log10 of the odds, finite for impossible and certain.
@@ -74,18 +90,12 @@ func (m *Model) Conflict(ev []Observation) (float64, error) {
 // evidence it is the expected likelihood, the largest value of it taken as 1.
 // Errors as Infer.
 func (m *Model) Support(ev []Observation) ([]float64, error) {
-	all, err := m.Infer(ev)
+	all, rest, err := m.leaveOneOut(ev)
 	if err != nil {
 		return nil, err
 	}
 	support := make([]float64, len(ev))
-	rest := make([]Observation, 0, len(ev))
 	for j, o := range ev {
-		rest = append(append(rest[:0], ev[:j]...), ev[j+1:]...)
-		without, err := m.Infer(rest)
-		if err != nil {
-			return nil, err
-		}
 		scale := 1.0
 		if o.Likelihood != nil {
 			scale = 0
@@ -93,7 +103,7 @@ func (m *Model) Support(ev []Observation) ([]float64, error) {
 				scale = math.Max(scale, v)
 			}
 		}
-		support[j] = math.Min(1, math.Exp(all.LogEvidence-without.LogEvidence)/scale)
+		support[j] = math.Min(1, math.Exp(all.logE-rest[j].logE)/scale)
 	}
 	return support, nil
 }
