@@ -268,7 +268,7 @@ func resultOf(lib *faultlib.Library, m *faultlib.Measurement, readings map[strin
 	r.Rule, r.Picture = stopRule(lib, m.ID, e.Outcome), pictureOf(m, readings, e)
 	// One picture is enough, unless the result may as well be another.
 	if r.Picture == nil || r.Edge != nil {
-		r.Line = numberLine(e.Deciding)
+		r.Line = numberLine(e.Deciding, func(outcome string) string { return outcomeWords(m, outcome) })
 	}
 	return r
 }

@@ -19,8 +19,8 @@ const (
 )
 
 // numberLine draws the value as a bar over a line on which the limits stand, with
-// the outcome of each stretch beneath it; nil where there is nothing to draw.
-func numberLine(d *measure.Deciding) *Picture {
+// the outcome of each stretch, as say words it, beneath it; nil where there is nothing to draw.
+func numberLine(d *measure.Deciding, say func(outcome string) string) *Picture {
 	if d == nil || len(d.Limits) == 0 || math.Abs(d.High) >= measure.OpenOhms || math.Abs(d.Low) >= measure.OpenOhms {
 		return nil
 	}
@@ -37,9 +37,9 @@ func numberLine(d *measure.Deciding) *Picture {
 	edges = append(edges, lineRight)
 	rows, end := 0, 0.0
 	for i := range len(edges) - 1 {
-		word := words(shown[max(i-1, 0)].Above)
+		word := say(shown[max(i-1, 0)].Above)
 		if i < len(shown) {
-			word = words(shown[i].Below)
+			word = say(shown[i].Below)
 		}
 		here := at(d.Value) >= edges[i] && (at(d.Value) < edges[i+1] || i == len(shown))
 		var down int
@@ -52,7 +52,7 @@ func numberLine(d *measure.Deciding) *Picture {
 	p.limitTexts(shown, at, d.Unit)
 	p.interval(d, at)
 	p.Height = int(lineTop+lineDeep) + 40 + 14*(rows-1)
-	p.Desc, p.Caption = lineWords(d), "Where the value lies between its limits."
+	p.Desc, p.Caption = lineWords(d, say), "Where the value lies between its limits."
 	if d.High > d.Low {
 		p.Caption = "The bar holds the true value in 95 % of cases, by the instrument’s accuracy."
 	}
@@ -171,18 +171,18 @@ func limitsWithin(limits []measure.Limit, from, to float64) []measure.Limit {
 
 // lineWords is the drawing in words: the value, then every stretch from the lowest up,
 // also those that lie outside the drawing.
-func lineWords(d *measure.Deciding) string {
+func lineWords(d *measure.Deciding, say func(outcome string) string) string {
 	out := withUnitText(d.Value, d.Unit)
 	if d.High > d.Low {
 		out += fmt.Sprintf(", with 95 %% between %s and %s", significant(d.Low, 4), withUnitText(d.High, d.Unit))
 	}
 	var parts []string
 	first, last := d.Limits[0], d.Limits[len(d.Limits)-1]
-	parts = append(parts, fmt.Sprintf("below %s %s", withUnitText(first.At, d.Unit), words(first.Below)))
+	parts = append(parts, fmt.Sprintf("below %s %s", withUnitText(first.At, d.Unit), say(first.Below)))
 	for i, l := range d.Limits[1:] {
-		parts = append(parts, fmt.Sprintf("from %s to %s %s", significant(d.Limits[i].At, 4), withUnitText(l.At, d.Unit), words(l.Below)))
+		parts = append(parts, fmt.Sprintf("from %s to %s %s", significant(d.Limits[i].At, 4), withUnitText(l.At, d.Unit), say(l.Below)))
 	}
-	parts = append(parts, fmt.Sprintf("above %s %s", withUnitText(last.At, d.Unit), words(last.Above)))
+	parts = append(parts, fmt.Sprintf("above %s %s", withUnitText(last.At, d.Unit), say(last.Above)))
 	return out + ". Limits: " + strings.Join(parts, ", ") + "."
 }
 

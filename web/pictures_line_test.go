@@ -34,6 +34,8 @@ func says(p *Picture) string {
 	return strings.Join(out, " ")
 }
 
+func idWords(id string) string { return words(id) }
+
 func TestNumberLine(t *testing.T) {
 	t.Parallel()
 	low, high := measure.Limit{At: 4.6, Below: "five_low", Above: "good"}, measure.Limit{At: 5.5, Below: "good", Above: "over"}
@@ -51,7 +53,7 @@ func TestNumberLine(t *testing.T) {
 		"below everything": {line(0.1, 0.1, 0.1, low, high), 1, "0.1 V"},
 		"above everything": {line(40, 39, 41, low, high), 1, "over"},
 	} {
-		p := numberLine(c.d)
+		p := numberLine(c.d, idWords)
 		if p == nil {
 			t.Errorf("%s: nothing is drawn", name)
 			continue
@@ -65,7 +67,7 @@ func TestNumberLine(t *testing.T) {
 			t.Errorf("%s: %d strokes for the interval", name, whiskers)
 		}
 	}
-	p := numberLine(line(4.62, 4.55, 4.69, low, high))
+	p := numberLine(line(4.62, 4.55, 4.69, low, high), idWords)
 	if want := "4.62 V, with 95 % between 4.55 and 4.69 V. Limits: below 4.6 V five low, from 4.6 to 5.5 V good, above 5.5 V over."; p.Desc != want {
 		t.Errorf("in words: %q", p.Desc)
 	}
@@ -78,7 +80,7 @@ func TestNumberLine(t *testing.T) {
 	if s := at(p, "mid strong"); len(s) != 2 || s[0].Text != "good" {
 		t.Errorf("in bold: %+v", s)
 	}
-	if numberLine(nil) != nil || numberLine(line(1, 1, 1)) != nil || numberLine(line(5, 5, math.Inf(1), low)) != nil {
+	if numberLine(nil, idWords) != nil || numberLine(line(1, 1, 1), idWords) != nil || numberLine(line(5, 5, math.Inf(1), low), idWords) != nil {
 		t.Error("a line without a limit or without an end")
 	}
 }
