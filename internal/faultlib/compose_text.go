@@ -225,13 +225,13 @@ func (t *text) putItem(root *node, m *OwnMeasurement) {
 	if list == nil {
 		return
 	}
-	lines := m.yamlLines(list.Column-1, t.eol)
 	if i := ownPlace(list, m.ID); i >= 0 {
+		lines := m.yamlLines(resolve(list.Content[i]), list.Column-1, t.eol)
 		from, to := t.itemLines(root, list, "measurements", i)
 		t.edit(t.start(from), t.start(to+1), lines)
 		return
 	}
-	t.insertAfter(t.sectionEnd(root, "measurements"), t.eol+lines)
+	t.insertAfter(t.sectionEnd(root, "measurements"), t.eol+m.yamlLines(nil, list.Column-1, t.eol))
 }
 
 // removeItem takes the measurement out with the blank line before it.

@@ -85,8 +85,9 @@ func (f *flow) text(key, value string) {
 func (f *flow) String() string { return "{" + strings.Join(f.pairs, ", ") + "}" }
 
 // yamlLines writes the measurement as an entry of a block list whose dashes
-// stand at depth.
-func (m *OwnMeasurement) yamlLines(depth int, eol string) string {
+// stand at depth. What the form does not hold is taken over from its older self,
+// which is nil for a new one.
+func (m *OwnMeasurement) yamlLines(old *node, depth int, eol string) string {
 	lines := []string{"- id: " + quoted(m.ID)}
 	add := func(format string, args ...any) { lines = append(lines, "  "+fmt.Sprintf(format, args...)) }
 	words := func(key, s string) {
@@ -113,7 +114,7 @@ func (m *OwnMeasurement) yamlLines(depth int, eol string) string {
 			add("  - %s", row(i))
 		}
 	}
-	section("inputs", len(m.Inputs), func(i int) string { return inputText(m.Inputs[i]) })
+	section("inputs", len(m.Inputs), func(i int) string { return inputText(m.Inputs[i], oldRow(old, "inputs", m.Inputs[i].ID)) })
 	if len(m.Params) > 0 {
 		var f flow
 		for _, p := range m.Params {
@@ -128,13 +129,19 @@ func (m *OwnMeasurement) yamlLines(depth int, eol string) string {
 		f.text("unit", s.Unit)
 		f.text("expr", s.Expr)
 		f.text("note", s.Note)
+		f.keepKeys(oldRow(old, "compute", s.ID), heldStep)
 		return f.String()
 	})
 	section("outcomes", len(m.Outcomes), func(i int) string {
 		o, f := m.Outcomes[i], flow{}
 		f.put("id", quoted(o.ID))
+		f.text("label", o.Label)
 		f.text("when", o.When)
 		f.text("meaning", o.Meaning)
+		if o.Inconclusive {
+			f.put("inconclusive", "true")
+		}
+		f.keepKeys(oldRow(old, "outcomes", o.ID), heldOutcome)
 		return f.String()
 	})
 	section("examples", len(m.Examples), func(i int) string {
@@ -144,13 +151,25 @@ func (m *OwnMeasurement) yamlLines(depth int, eol string) string {
 		}
 		f.put("in", valueText(e.In))
 		f.put("out", quoted(e.Out))
+		f.text("detail", e.Detail)
+		if len(e.Values) > 0 {
+			values := map[string]any{}
+			for k, x := range e.Values {
+				values[k] = x
+			}
+			f.put("values", valueText(values))
+		}
+		f.keepKeys(oldExample(old, e), heldExample)
 		return f.String()
 	})
+	for _, line := range m.restOfEntry(old) {
+		add("%s", line)
+	}
 	pad := strings.Repeat(" ", depth)
 	return pad + strings.Join(lines, eol+pad) + eol
 }
 
-func inputText(in measure.Input) string {
+func inputText(in measure.Input, old *node) string {
 	var f flow
 	f.put("id", quoted(in.ID))
 	f.text("label", in.Label)
@@ -167,6 +186,7 @@ func inputText(in measure.Input) string {
 	if in.Nullable {
 		f.put("nullable", "true")
 	}
+	f.keepKeys(old, heldInput)
 	return f.String()
 }
 
