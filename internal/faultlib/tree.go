@@ -76,14 +76,21 @@ func (l *Library) treeSpec(req TreeRequest) (diagnosis.TreeSpec, []Seen, error) 
 	spec := diagnosis.TreeSpec{
 		Evidence: t.evidence, Economy: l.Economy(EconomyContext{Facts: facts, LabourPerHour: req.LabourPerHour}),
 		MaxDepth: req.Depth, Gates: l.treeGates(), Openings: l.treeOpenings(), Useless: l.uselessLevels(), Interrupted: req.Interrupted,
-	}
-	for i := range l.Openings {
-		// What costs nothing to reach (the board closed and off) is how a board stands.
-		if o := &l.Openings[i]; o.OpenMin+o.CloseMin == 0 && len(o.Requires) == 0 {
-			spec.State.Open = append(spec.State.Open, o.ID)
-		}
+		State: l.closedBoard(),
 	}
 	return spec, t.gates, nil
+}
+
+// closedBoard is how a board stands at first: what costs nothing to reach (the
+// board closed and off) is reached.
+func (l *Library) closedBoard() diagnosis.State {
+	var st diagnosis.State
+	for i := range l.Openings {
+		if o := &l.Openings[i]; o.OpenMin+o.CloseMin == 0 && len(o.Requires) == 0 {
+			st.Open = append(st.Open, o.ID)
+		}
+	}
+	return st
 }
 
 // treeReader collects the symptoms of a request and what is wrong with them.
