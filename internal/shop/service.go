@@ -41,6 +41,7 @@ type Options struct {
 // verify.go      Verify, Requirements
 // library.go     Library, LibraryOf, Libraries, ImportLibrary
 // tree.go        LibraryTree
+// testability.go LibraryTestability
 // own.go         TryMeasurement, SaveMeasurement, RemoveOwnMeasurement
 // recurrence.go  Recurrence, RecurrenceDetail
 // learning.go    LearnFromJob, LearnDue, RebuildLearning (learning_view.go: Learned, Calibration, DecideLearned)
@@ -127,6 +128,8 @@ type methods interface {
 
 	// LibraryTree compiles the live policy for a complaint.
 	LibraryTree(ctx context.Context, a Actor, in TreeInput) (Tree, error)
+	// LibraryTestability judges what the current library can tell.
+	LibraryTestability(ctx context.Context, a Actor) (Testability, error)
 
 	// TryMeasurement computes the examples of a shop's own measurement and stores nothing.
 	TryMeasurement(ctx context.Context, a Actor, in OwnMeasurementInput) (MeasurementTrial, error)

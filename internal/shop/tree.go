@@ -166,7 +166,7 @@ func (s *Service) LibraryTree(ctx context.Context, a Actor, in TreeInput) (Tree,
 	if err := a.may(mayRead); err != nil {
 		return Tree{}, err
 	}
-	ed, err := s.current(ctx, a.ShopID)
+	ed, err := s.jobEdition(ctx, a)
 	if err != nil {
 		return Tree{}, err
 	}
