@@ -30,7 +30,7 @@ func TestCalculatorInTheBrowser(t *testing.T) {
 	if got := b.eval(`document.querySelectorAll(".step.odd").length`); got != "3" {
 		b.t.Errorf("%s odd steps are marked while typing, want the three beside the swapped pair", got)
 	}
-	outcomeIs(b, "swapped pair")
+	outcomeIs(b, "balance_tap_order", "swapped_pair")
 	b.see("2,3", "pin 2 to 3 −3.7 V")
 	b.picture("calculator-taps", true)
 
@@ -38,7 +38,7 @@ func TestCalculatorInTheBrowser(t *testing.T) {
 	for name, v := range map[string]string{"r_ab": "112", "r_bc": "100", "r_ca": "112", "t_wind_c": "20", "flex_change_pct": "0"} {
 		b.fill(fmt.Sprintf(`[name="r.%s"]`, name), v)
 	}
-	outcomeIs(b, "one high")
+	outcomeIs(b, "phase_resistance_3", "one_high")
 	b.see("Marked: A.")
 	b.picture("calculator-phases", true)
 
@@ -53,13 +53,14 @@ func TestCalculatorInTheBrowser(t *testing.T) {
 	if got := b.eval(`document.querySelector('[name="r.states"]').value`); got != "1 3 2 6 4 5 1 3 2 6 4 5 1" {
 		b.t.Errorf("the lamps wrote %q", got)
 	}
-	outcomeIs(b, "valid forward")
+	outcomeIs(b, "hall_sequence", "valid_forward")
 	b.picture("calculator-hall", true)
 	b.clean()
 }
 
-func outcomeIs(b *browser, want string) {
+func outcomeIs(b *browser, measurement, outcome string) {
 	b.t.Helper()
+	want := measurementOf(b, measurement).Outcome(outcome).Words()
 	b.waitFor("outcome "+want, fmt.Sprintf(`document.querySelector("#result .outcome strong")?.innerText === %q && !!document.querySelector("#result figure svg")`, want))
 }
 

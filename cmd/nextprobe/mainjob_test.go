@@ -117,15 +117,17 @@ func moveTo(b *browser, to shop.State) {
 func takeReadings(b *browser, job, measurement, outcome string) {
 	b.t.Helper()
 	b.visit("/jobs/" + job + "?m=" + measurement)
-	if measurementOf(b, measurement).Kind == measure.Inspection {
+	m := measurementOf(b, measurement)
+	said := m.Outcome(outcome).Words()
+	if m.Kind == measure.Inspection {
 		b.leave(fmt.Sprintf(`#observe-form button[name="outcome"][value=%q]`, outcome))
 	} else {
 		enter(b, "#observe-form", measurement, outcome)
-		b.waitFor("live result", fmt.Sprintf(`document.querySelector("#result .outcome strong")?.innerText.replaceAll(" ", "_") === %q`, outcome))
+		b.waitFor("live result", fmt.Sprintf(`document.querySelector("#result .outcome strong")?.innerText === %q`, said))
 		b.picture("live-"+measurement, false)
 		b.leave("#observe-form button.primary")
 	}
-	b.see(strings.ReplaceAll(outcome, "_", " "))
+	b.see(said)
 }
 
 func measurementOf(b *browser, id string) *faultlib.Measurement {
