@@ -17,6 +17,7 @@ import (
 	"nextprobe/internal/httpkit"
 	"nextprobe/internal/problem"
 	"nextprobe/internal/shop"
+	"nextprobe/store"
 	"nextprobe/web"
 )
 
@@ -97,6 +98,11 @@ func (a *app) serve(ctx context.Context, svc *shop.Service, s shop.Shop, ready f
 	tidy, stopTidy := context.WithCancel(ctx)
 	defer stopTidy()
 	go a.tidy(tidy)
+	stopWork, err := a.work(ctx, svc)
+	if err != nil {
+		return errors.Join(err, ln.Close())
+	}
+	defer stopWork()
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(ln) }()
 	if err := ready("http://" + ln.Addr().String()); err != nil {
@@ -119,6 +125,24 @@ func (a *app) serve(ctx context.Context, svc *shop.Service, s shop.Shop, ready f
 		return fmt.Errorf("requests still running were cut off: %w", err)
 	}
 	return nil
+}
+
+// work starts to judge the jobs whose waiting time is over, in the background;
+// the function returned lets a judgement under way finish.
+func (a *app) work(ctx context.Context, svc *shop.Service) (stop func(), err error) {
+	w, err := a.store.Work(ctx, func(ctx context.Context, shopID, jobID shop.ID) (time.Time, error) {
+		return svc.LearnFromJob(ctx, shop.Learner(shopID), jobID)
+	}, store.WorkOptions{})
+	if err != nil {
+		return nil, err
+	}
+	return func() {
+		down, cancel := context.WithTimeout(context.WithoutCancel(ctx), a.cfg.Shutdown)
+		defer cancel()
+		if err := w.Stop(down); err != nil {
+			a.log.Warn("stop the work in the background; the queue gives it out again", "error", err)
+		}
+	}, nil
 }
 
 // databaseEnded is closed when the embedded database has ended. A database

@@ -34,6 +34,7 @@ type Summary struct {
 	Boards, Jobs, Faults int
 	Comebacks, StillOpen int
 	NewestJob            int
+	Judged               int // jobs judged for what they teach
 }
 
 // Clock is the back-dated clock the demo's service runs on.
@@ -88,6 +89,11 @@ func Fill(ctx context.Context, svc *shop.Service, clock *Clock, owner shop.Actor
 		return Summary{}, fmt.Errorf("demo jobs: %w", err)
 	}
 	clock.set(until)
+	// The queue would do it too, one by one; the demo shows at once what the
+	// eighteen months taught.
+	if f.sum.Judged, err = f.svc.LearnDue(ctx, f.owner); err != nil {
+		return Summary{}, fmt.Errorf("demo learning: %w", err)
+	}
 	return f.sum, nil
 }
 
