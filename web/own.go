@@ -41,19 +41,34 @@ type OwnRow struct {
 	Number int
 	At     string // the prefix of its fields' names
 	Trial  *shop.ExampleTrial
+	// Section, Name (`inputs[0]`), Title ("Reading 1") and Of, how many rows there
+	// are, are for the buttons that move it.
+	Section, Name, Title string
+	Of                   int
 }
 
 // Rows are the rows of a section, filled and empty ones.
 func (pg *OwnMeasurementPage) Rows(section string) []OwnRow {
 	var out []OwnRow
 	for i := range pg.rows[section] {
-		r := OwnRow{Number: i + 1, At: fmt.Sprintf("%s[%d].", section, i)}
+		name := fmt.Sprintf("%s[%d]", section, i)
+		r := OwnRow{Number: i + 1, At: name + ".", Section: section, Name: name, Title: fmt.Sprintf("%s %d", ownOne(section), i+1), Of: pg.rows[section]}
 		if section == "examples" && i < len(pg.Trials) {
 			r.Trial = &pg.Trials[i]
 		}
 		out = append(out, r)
 	}
 	return out
+}
+
+// ownOne is the word for a row of a section.
+func ownOne(section string) string {
+	for _, s := range ownSections {
+		if s.Name == section {
+			return s.one
+		}
+	}
+	return ""
 }
 
 // More reports whether a section takes more rows.
@@ -214,7 +229,11 @@ func (p *Pages) takeOwn(c echo.Context, pg *OwnMeasurementPage, replaces string)
 	do := f.Get("do")
 	f.Values.Del("do")
 	shown := ownRows(f.Values)
+	moved := moveRow(f, do)
 	closeRows(f)
+	if moved {
+		return p.showOwn(c, http.StatusOK, pg, shown)
+	}
 	if section, ok := strings.CutPrefix(do, "more."); ok {
 		for _, s := range ownSections {
 			if s.Name == section {

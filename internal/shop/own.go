@@ -227,6 +227,7 @@ func (c *checker) ownMeasurement(m *faultlib.OwnMeasurement) {
 	for i := range m.Outcomes {
 		o := &m.Outcomes[i]
 		at("outcomes", i, "id", &o.ID, maxShort)
+		at("outcomes", i, "label", &o.Label, maxShort)
 		at("outcomes", i, "meaning", &o.Meaning, maxAction)
 		at("outcomes", i, "when", &o.When, maxExpr)
 	}
