@@ -48,6 +48,12 @@ func TestBenchFieldsAndKeptPictures(t *testing.T) {
 	if n := len(a.nodes("details.kept")); n != 1 || !strings.Contains(a.Body, "The three phases, drawn") || !strings.Contains(a.Body, "Marked: A.") {
 		t.Errorf("%d kept pictures", n)
 	}
+	c.post(bench+"/observations", url.Values{"measurement": {"bus_termination"}, "r.r_ohm": {"60.4"}})
+	a = c.get(bench)
+	checkPage(t, a)
+	if n := len(a.nodes("details.kept")); n != 2 || !strings.Contains(a.Body, "from 50 to 100") {
+		t.Errorf("%d kept pictures, one of them a number line", n)
+	}
 }
 
 // The calculator offers the shop's instruments, and a reading that its accuracy

@@ -145,10 +145,17 @@ func (b *benchBuilder) pictures(measurement string, res *shop.Result) []*Picture
 	}
 	_, normal := b.look.meaning(measurement, res.Outcome)
 	e := shop.Evaluation{Measurement: measurement, Outcome: res.Outcome, Normal: normal, Detail: res.Detail, Values: res.Values}
+	var out []*Picture
 	if p := pictureOf(m, res.Readings, e); p != nil {
-		return []*Picture{p}
+		out = append(out, p)
 	}
-	return nil
+	// One picture is enough, unless the result might as well have been another.
+	if len(out) == 0 || len(res.Likelihood) > 1 {
+		if p := numberLine(res.Deciding, func(outcome string) string { return outcomeWords(m, outcome) }); p != nil {
+			out = append(out, p)
+		}
+	}
+	return out
 }
 
 // verifyForm is the id of the form in which a verification is taken.

@@ -177,6 +177,7 @@ func TestText(t *testing.T) {
 		text string
 	}{
 		{"phase_chassis_insulation", map[string]any{"r_mohm": 1.6, "t_c": 20.0}, "Insulation brought to 40 °C = 0.4 MΩ is below 1 MΩ: wet (damp or contaminated: dry at 60-70 C and repeat before judging)."},
+		{"bus_termination", map[string]any{"r_ohm": 60.4}, "Resistance between the two wires 60.4 Ω (between 50 Ω and 100 Ω): good (about 60 ohm)."},
 		{"bearing_play", map[string]any{"axial_mm": 0.1, "radial_mm": 0.05, "axle_moves": "no"}, "Axial play 0.1 mm (limit 0.3 mm), radial play 0.05 mm (limit 0.15 mm): tight."},
 		{"bearing_play", map[string]any{"axial_mm": 0.1, "radial_mm": 0.05, "axle_moves": "yes"}, "Axle moves in its blocks – yes: axle loose (movement is at the axle blocks, not in the bearing)."},
 		{"pack_heat_triage", map[string]any{"t_box_c": 24.0, "t_amb_c": 21.0, "t_box10_c": 24.0}, "Rise over ambient 3 K (limit 10 K), rise per minute 0 K/min (limit 0.1 K/min), warmest spot of the battery box 24 °C (limit 60 °C): normal (no self-heating seen)."},

@@ -10,25 +10,28 @@ import (
 type Deciding struct {
 	// Name is the id of the computed value or input, "" where the conditions compare
 	// an expression (the largest of a list); Label words it either way.
-	Name, Label string
+	Name  string `json:"name,omitempty"`
+	Label string `json:"label,omitempty"`
 	// Unit is the UCUM code that Value, Low, High and every limit are in, "" for a
 	// plain number.
-	Unit string
+	Unit string `json:"unit,omitempty"`
 	// Value is what the readings as given come to.
-	Value float64
+	Value float64 `json:"value"`
 	// Low and High hold the central 95 % of the sample that propagates the readings'
 	// accuracy (JCGM 101:2008, 7.7: the probabilistically symmetric interval); both
 	// are Value where it has no uncertainty. Value need not lie between them: noise
 	// alone makes the largest deviation of several readings larger.
-	Low, High float64
+	Low  float64 `json:"low"`
+	High float64 `json:"high"`
 	// Limits, rising, are where the outcome changes; there is at least one.
-	Limits []Limit
+	Limits []Limit `json:"limits"`
 }
 
 // Limit is a place on the line and the outcome on each side of it.
 type Limit struct {
-	At           float64
-	Below, Above string
+	At    float64 `json:"at"`
+	Below string  `json:"below"`
+	Above string  `json:"above"`
 }
 
 // deciding finds the line for an evaluation; ru holds the values of the readings as
@@ -95,7 +98,7 @@ func (m *Measurement) line(ru *run, a *axis, r Readings, dims []dimension, share
 		return nil
 	}
 	d := &Deciding{Name: a.name, Unit: codeOf(a.unit), Value: x, Low: x, High: x, Limits: m.changes(rules)}
-	if len(d.Limits) == 0 {
+	if len(d.Limits) == 0 || slices.ContainsFunc(d.Limits, func(l Limit) bool { return !finite(l.At) }) {
 		return nil
 	}
 	d.Label = upperFirst(m.phrase(a.value.node))

@@ -2,6 +2,7 @@ package measure
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"github.com/expr-lang/expr/ast"
@@ -257,29 +258,60 @@ func (ru *run) explain(i int) string {
 	return sentence(o.Outcome, strings.Join(found, ", "))
 }
 
-// kept lists at most three limits that the earlier outcomes did not exceed, the
-// one nearest to normal first.
+// margin is a comparison whose value a sentence shows, with the nearest limits around it that
+// it kept; an infinite one is none.
+type margin struct {
+	by           *reason
+	lower, upper float64
+}
+
+// kept lists at most three values with the limits that the earlier outcomes would
+// have needed, the one nearest to normal first. Of several limits on one side the
+// nearest counts: it is the one that the next reading would meet.
 func (ru *run) kept(i int) []string {
-	var out []string
-	seen := map[string]bool{}
+	var bounds []*margin
+	at := map[string]*margin{}
 	for j := i - 1; j >= 0; j-- {
 		for _, c := range comparisons(ru.m.outcomes[j].reason) {
 			v, err := c.left.run(&ru.vm, ru.env)
 			x, isNumber := v.(float64)
 			w, err2 := c.right.run(&ru.vm, ru.env)
 			limit, isLimit := w.(float64)
-			if err != nil || err2 != nil || !isNumber || !isLimit || ru.holds(c) || seen[c.left.src] || len(c.left.names) == 0 || isProduct(c.left) || len(out) == 3 || !finite(x) {
+			if err != nil || err2 != nil || !isNumber || !isLimit || ru.holds(c) || len(c.left.names) == 0 || isProduct(c.left) || !finite(x) {
 				continue
 			}
-			seen[c.left.src] = true
-			sign := ""
-			if c.signed != nil {
-				sign = "±"
+			b := at[c.left.src]
+			if b == nil {
+				b = &margin{by: c, lower: math.Inf(-1), upper: math.Inf(1)}
+				at[c.left.src] = b
+				bounds = append(bounds, b)
 			}
-			out = append(out, fmt.Sprintf("%s (limit %s%s)", ru.first(c), sign, quantityText(limit, ru.unitFor(c.left, c.right))))
+			if c.op == ">" || c.op == ">=" {
+				b.upper = math.Min(b.upper, limit)
+			} else {
+				b.lower = math.Max(b.lower, limit)
+			}
 		}
 	}
+	var out []string
+	for _, b := range bounds[:min(3, len(bounds))] {
+		out = append(out, ru.first(b.by)+" ("+ru.limits(b)+")")
+	}
 	return out
+}
+
+// limits words what a value kept: one limit, or the two that it lies between.
+func (ru *run) limits(b *margin) string {
+	u := ru.unitFor(b.by.left, b.by.right)
+	switch {
+	case b.by.signed != nil:
+		return "limit ±" + quantityText(min(b.upper, math.Abs(b.lower)), u)
+	case !math.IsInf(b.lower, 0) && !math.IsInf(b.upper, 0):
+		return "between " + quantityText(b.lower, u) + " and " + quantityText(b.upper, u)
+	case math.IsInf(b.upper, 0):
+		return "limit " + quantityText(b.lower, u)
+	}
+	return "limit " + quantityText(b.upper, u)
 }
 
 // isProduct reports a product of two values, which has a sign but no limit a

@@ -56,7 +56,7 @@ func takeResult(b bench, m *faultlib.Measurement, readings map[string]any, outco
 	if err != nil {
 		return Result{}, err
 	}
-	out := Result{Readings: readings, Outcome: r.Outcome, Detail: r.Detail, Likelihood: shares(r), Values: values(r), Text: r.Text, Warnings: warnings}
+	out := Result{Readings: readings, Outcome: r.Outcome, Detail: r.Detail, Likelihood: shares(r), Values: values(r), Text: r.Text, Warnings: warnings, Deciding: r.Deciding}
 	out.Instrument, _ = use.record()
 	if said, ok := saidBy(b.lib, m.ID, &out); ok && said.Note != "" {
 		out.Warnings = append(out.Warnings, said.Note)

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+
+	"nextprobe/internal/measure"
 )
 
 // ID is a UUIDv7, so that ids sort by creation.
@@ -241,6 +243,9 @@ type Result struct {
 	Text       string             `json:"text,omitempty"`
 	Warnings   []string           `json:"warnings,omitempty"`
 	Instrument *InstrumentUse     `json:"instrument,omitempty"`
+	// Deciding is what the outcome rested on when it was taken, to be drawn as a
+	// number line; nil where no single line shows it.
+	Deciding *measure.Deciding `json:"deciding,omitempty"`
 }
 
 // ResultValue is a derived value in library order. Label is the library's word
