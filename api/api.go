@@ -77,6 +77,8 @@ type Service interface {
 	Library(ctx context.Context, a shop.Actor) (*faultlib.Library, shop.LibraryVersion, error)
 	Libraries(ctx context.Context, a shop.Actor) ([]shop.LibraryVersion, error)
 	ImportLibrary(ctx context.Context, a shop.Actor, content []byte, note string) (shop.LibraryVersion, []faultlib.Issue, error)
+	LibraryTree(ctx context.Context, a shop.Actor, in shop.TreeInput) (shop.Tree, error)
+	LibraryTestability(ctx context.Context, a shop.Actor) (shop.Testability, error)
 
 	Recurrence(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure, key string) (shop.RecurrenceDetail, error)
@@ -214,6 +216,8 @@ func (h *handlers) routes() []route {
 		{get, "/library/symptoms", h.listSymptoms, 0},
 		{get, "/library/measurements", h.listMeasurements, 0},
 		{get, "/library/openings", h.listOpenings, 0},
+		{get, "/library/tree", h.getLibraryTree, 0},
+		{get, "/library/testability", h.getLibraryTestability, 0},
 		{get, "/library/versions", h.listLibraryVersions, 0},
 		{post, "/library/versions", h.importLibrary, libraryMaxBody},
 

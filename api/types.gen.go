@@ -183,6 +183,33 @@ func (e State) Valid() bool {
 	}
 }
 
+// Defines values for TreeStepKind.
+const (
+	TreeStepKindContinue TreeStepKind = "continue"
+	TreeStepKindEscalate TreeStepKind = "escalate"
+	TreeStepKindMeasure  TreeStepKind = "measure"
+	TreeStepKindRepair   TreeStepKind = "repair"
+	TreeStepKindStop     TreeStepKind = "stop"
+)
+
+// Valid indicates whether the value is a known member of the TreeStepKind enum.
+func (e TreeStepKind) Valid() bool {
+	switch e {
+	case TreeStepKindContinue:
+		return true
+	case TreeStepKindEscalate:
+		return true
+	case TreeStepKindMeasure:
+		return true
+	case TreeStepKindRepair:
+		return true
+	case TreeStepKindStop:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Exposure.
 const (
 	Distance Exposure = "distance"
@@ -1204,6 +1231,249 @@ type Stop struct {
 
 	// Text What was seen.
 	Text string `json:"text"`
+}
+
+// Testability defines model for Testability.
+type Testability struct {
+	// Apart Total variation distance from which on a finding separates two causes.
+	Apart float64 `json:"apart"`
+
+	// Boards Boards with one fault that the use of measurements was counted on.
+	Boards                 int              `json:"boards"`
+	Causes                 int              `json:"causes"`
+	Detected               TestabilityShare `json:"detected"`
+	DetectedByMeasurements TestabilityShare `json:"detected_by_measurements"`
+	Edition                int              `json:"edition"`
+
+	// Groups Causes that no symptom and no measurement separates.
+	Groups []TestabilityGroup `json:"groups"`
+
+	// Idle Measurements that were never advised.
+	Idle          []TestabilityIdle `json:"idle"`
+	IsolatedToOne TestabilityShare  `json:"isolated_to_one"`
+	IsolatedToTwo TestabilityShare  `json:"isolated_to_two"`
+
+	// Learned The shop's own numbers took part.
+	Learned bool `json:"learned"`
+
+	// Masked Causes that do not show beside another one.
+	Masked       []TestabilityMasked `json:"masked"`
+	Measurements int                 `json:"measurements"`
+	Method       string              `json:"method"`
+
+	// Pairs Causes that no measurement separates.
+	Pairs      []TestabilityPair `json:"pairs"`
+	Sha256     string            `json:"sha256"`
+	Undetected []TestabilityRef  `json:"undetected"`
+	Version    int               `json:"version"`
+}
+
+// TestabilityGroup defines model for TestabilityGroup.
+type TestabilityGroup struct {
+	// Advice What would split the group.
+	Advice []string         `json:"advice"`
+	Causes []TestabilityRef `json:"causes"`
+
+	// Distance How far it sets them apart.
+	Distance float64 `json:"distance"`
+
+	// Nearest The measurement that comes nearest to separating them.
+	Nearest *TestabilityRef `json:"nearest"`
+
+	// Prior The sum of their priors.
+	Prior float64 `json:"prior"`
+}
+
+// TestabilityIdle defines model for TestabilityIdle.
+type TestabilityIdle struct {
+	// BestScore Largest gain over cost at any place of any board: up to 1 it never saves what it costs, above it others told more.
+	BestScore float64 `json:"best_score"`
+	ID        string  `json:"id"`
+	Name      string  `json:"name"`
+
+	// Needed What else asks for it: proofs, gates, interlocks.
+	Needed []string `json:"needed"`
+	Pays   bool     `json:"pays"`
+}
+
+// TestabilityMasked defines model for TestabilityMasked.
+type TestabilityMasked struct {
+	By    []TestabilityRef `json:"by"`
+	Cause TestabilityRef   `json:"cause"`
+}
+
+// TestabilityPair defines model for TestabilityPair.
+type TestabilityPair struct {
+	A        TestabilityRef  `json:"a"`
+	B        TestabilityRef  `json:"b"`
+	Distance float64         `json:"distance"`
+	Nearest  *TestabilityRef `json:"nearest"`
+
+	// Symptom Separates them where a measurement does not.
+	Symptom *TestabilityRef `json:"symptom"`
+}
+
+// TestabilityRef defines model for TestabilityRef.
+type TestabilityRef struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+}
+
+// TestabilityShare defines model for TestabilityShare.
+type TestabilityShare struct {
+	// Unweighted Every cause counted the same.
+	Unweighted float64 `json:"unweighted"`
+
+	// Weighted Causes counted by their priors.
+	Weighted float64 `json:"weighted"`
+}
+
+// Tree defines model for Tree.
+type Tree struct {
+	// Cut The tree was ended by its limit of work.
+	Cut bool `json:"cut"`
+
+	// Date The day it was compiled.
+	Date string `json:"date"`
+
+	// Depth Most measurements on one way.
+	Depth int `json:"depth"`
+
+	// Edition Of the library file.
+	Edition         int     `json:"edition"`
+	ExpectedCost    Money   `json:"expected_cost"`
+	ExpectedMinutes float64 `json:"expected_minutes"`
+
+	// Facts The board facts the tree holds for.
+	Facts            []TreeFact `json:"facts"`
+	LabourRate       Money      `json:"labour_rate"`
+	LiveExpectedCost Money      `json:"live_expected_cost"`
+
+	// Method How the two costs and the minutes are worked out.
+	Method string   `json:"method"`
+	Notes  []string `json:"notes"`
+
+	// Places Decisions before equal ones were merged.
+	Places int `json:"places"`
+
+	// Sha256 Of the library file.
+	Sha256 string `json:"sha256"`
+
+	// Steps In the order of their numbers.
+	Steps    []TreeStep    `json:"steps"`
+	Symptoms []TreeSymptom `json:"symptoms"`
+
+	// Version The shop's number of the library.
+	Version int `json:"version"`
+}
+
+// TreeFact defines model for TreeFact.
+type TreeFact struct {
+	ID    string `json:"id"`
+	Text  string `json:"text"`
+	Value string `json:"value"`
+}
+
+// TreeOpening defines model for TreeOpening.
+type TreeOpening struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+	Note string `json:"note"`
+
+	// Sealed A sealed box whose leak test falls due.
+	Sealed bool `json:"sealed"`
+}
+
+// TreeOutcome defines model for TreeOutcome.
+type TreeOutcome struct {
+	Outcomes    []TreeResult `json:"outcomes"`
+	Probability float64      `json:"probability"`
+
+	// Step The step that follows.
+	Step int `json:"step"`
+}
+
+// TreeProof defines model for TreeProof.
+type TreeProof struct {
+	// Always Every hand-back asks for it, whatever was repaired.
+	Always      bool         `json:"always"`
+	Measurement string       `json:"measurement"`
+	Name        string       `json:"name"`
+	Outcomes    []TreeResult `json:"outcomes"`
+
+	// When Asked for only in this case.
+	When *string `json:"when"`
+}
+
+// TreeResult defines model for TreeResult.
+type TreeResult struct {
+	ID      string `json:"id"`
+	Meaning string `json:"meaning"`
+	Normal  bool   `json:"normal"`
+	Text    string `json:"text"`
+}
+
+// TreeStep defines model for TreeStep.
+type TreeStep struct {
+	// Cause The cause to repair.
+	Cause    *string  `json:"cause"`
+	Cautions []string `json:"cautions"`
+
+	// Close To close first.
+	Close []TreeOpening `json:"close"`
+	Cost  Money         `json:"cost"`
+
+	// Expected What a good reading is.
+	Expected     string `json:"expected"`
+	ExpectedCost Money  `json:"expected_cost"`
+
+	// ExpectedMinutes From here on.
+	ExpectedMinutes float64 `json:"expected_minutes"`
+
+	// Gate A safety check that comes before any ordering of tests.
+	Gate bool `json:"gate"`
+
+	// Hazard The highest level met.
+	Hazard       int          `json:"hazard"`
+	Instructions string       `json:"instructions"`
+	Kind         TreeStepKind `json:"kind"`
+	Measurement  *string      `json:"measurement"`
+
+	// Minutes Of this step, opening and closing included.
+	Minutes float64 `json:"minutes"`
+	Name    string  `json:"name"`
+
+	// Open To open, in order.
+	Open     []TreeOpening `json:"open"`
+	Outcomes []TreeOutcome `json:"outcomes"`
+	Parts    []string      `json:"parts"`
+
+	// Probability Of the cause to repair.
+	Probability *float64 `json:"probability"`
+
+	// Prove What must come out well after the repair.
+	Prove []TreeProof `json:"prove"`
+
+	// Reach Share of boards that come here.
+	Reach  float64 `json:"reach"`
+	Repair string  `json:"repair"`
+
+	// Step The number of the step; the first is 1.
+	Step int    `json:"step"`
+	Text string `json:"text"`
+
+	// Ways Places of the tree that are this step.
+	Ways int `json:"ways"`
+}
+
+// TreeStepKind defines model for TreeStep.Kind.
+type TreeStepKind string
+
+// TreeSymptom defines model for TreeSymptom.
+type TreeSymptom struct {
+	ID      string `json:"id"`
+	Present bool   `json:"present"`
+	Text    string `json:"text"`
 }
 
 // Verification defines model for Verification.

@@ -14,9 +14,11 @@ import (
 )
 
 func libraryCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "library", Short: "Check a fault library, or infer from it without a database", Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error { return usageError{errors.New("library: say check or infer")} }}
-	cmd.AddCommand(libraryCheckCommand(), libraryInferCommand())
+	cmd := &cobra.Command{Use: "library", Short: "Check a fault library, infer from it, compile its tree or judge it, without a database", Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error {
+			return usageError{errors.New("library: say check, infer, tree or testability")}
+		}}
+	cmd.AddCommand(libraryCheckCommand(), libraryInferCommand(), libraryTreeCommand(), libraryTestabilityCommand())
 	return cmd
 }
 

@@ -195,9 +195,9 @@ func (l *Library) uselessLevels() map[string][]int {
 const nearestShown = 3
 
 // NearestSymptoms lists up to three symptoms whose ids are closest to what was
-// typed: by how many letters differ, those that share a word with it first.
+// typed: by how many letters differ from the whole id, or from its best word.
 func (l *Library) NearestSymptoms(typed string) []string {
-	typed = strings.ToLower(strings.TrimSpace(typed))
+	typed = strings.ReplaceAll(strings.ToLower(strings.TrimSpace(typed)), " ", "_")
 	type near struct {
 		id       string
 		distance int
@@ -206,13 +206,18 @@ func (l *Library) NearestSymptoms(typed string) []string {
 	for i := range l.Symptoms {
 		id := l.Symptoms[i].ID
 		d := editDistance(typed, id)
-		switch {
-		case shareWord(typed, id):
-			d /= 2
-		case 2*d > max(len(typed), len(id)):
-			continue
+		close := 2*d <= max(len(typed), len(id))
+		for _, w := range strings.Split(typed, "_") {
+			for _, part := range strings.Split(id, "_") {
+				// A word alone may be one letter in four off.
+				if e := editDistance(w, part); len(w) >= 4 && 4*e <= len(part) {
+					d, close = min(d, e+2), true
+				}
+			}
 		}
-		list = append(list, near{id, d})
+		if close {
+			list = append(list, near{id, d})
+		}
 	}
 	slices.SortStableFunc(list, func(a, b near) int { return a.distance - b.distance })
 	var out []string
@@ -220,13 +225,6 @@ func (l *Library) NearestSymptoms(typed string) []string {
 		out = append(out, n.id)
 	}
 	return out
-}
-
-// shareWord reports whether two ids have a word of four letters or more in common.
-func shareWord(a, b string) bool {
-	return slices.ContainsFunc(strings.FieldsFunc(a, func(r rune) bool { return r == '_' || r == ' ' || r == '-' }), func(w string) bool {
-		return len(w) >= 4 && slices.Contains(strings.Split(b, "_"), w)
-	})
 }
 
 // maxTyped bounds what is compared, so that a long text costs nothing.

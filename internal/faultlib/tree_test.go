@@ -107,6 +107,7 @@ func TestTreeRequestRefused(t *testing.T) {
 		{"only absent ones", "symptoms", "at least one", func(r *TreeRequest) { r.Present, r.Absent = nil, []string{"short_range"} }},
 		{"a misspelt one", "symptoms", "cutoff_under_load", func(r *TreeRequest) { r.Present = []string{"cutof_underload"} }},
 		{"one by another name", "symptoms", "charge_port_hot", func(r *TreeRequest) { r.Present = []string{"port_hot"} }},
+		{"a piece of one", "symptoms", "cutoff_under_load", func(r *TreeRequest) { r.Present = []string{"cutof"} }},
 		{"an unknown absent one", "absent", `"zzz"`, func(r *TreeRequest) { r.Absent = []string{"zzz"} }},
 		{"twice", "symptoms", "twice", func(r *TreeRequest) { r.Present = []string{"short_range", "short_range"} }},
 		{"present and absent", "absent", "twice", func(r *TreeRequest) { r.Absent = []string{"short_range"} }},

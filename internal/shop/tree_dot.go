@@ -134,7 +134,8 @@ func wrap(s string, width int) []string {
 func (t Tree) Plain() []byte {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n\n", t.title())
-	fmt.Fprintf(&b, "Expected: %s and %.0f min; the live policy itself expects %s.\n", t.price(t.ExpectedCost), t.ExpectedMinutes, t.price(t.LiveCost))
+	fmt.Fprintf(&b, "Expected: %s and %.0f min; the live policy itself expects %s; labour %s an hour.\n",
+		t.price(t.ExpectedCost), t.ExpectedMinutes, t.price(t.LiveCost), t.price(t.LabourPerHour))
 	writeWrapped(&b, "", t.Method)
 	for _, n := range t.Notes {
 		writeWrapped(&b, "! ", n)
@@ -145,12 +146,9 @@ func (t Tree) Plain() []byte {
 	return []byte(b.String())
 }
 
-// price prints an amount; without a shop there is no currency, only the rate.
+// price prints an amount; without a shop there is no currency.
 func (t Tree) price(minor float64) string {
-	if t.Currency == "" {
-		return fmt.Sprintf("%.2f (at %.2f an hour)", minor/100, t.LabourPerHour/100)
-	}
-	return fmt.Sprintf("%.2f %s", minor/100, t.Currency)
+	return strings.TrimSpace(fmt.Sprintf("%.2f %s", minor/100, t.Currency))
 }
 
 const plainWidth = 96

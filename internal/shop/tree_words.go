@@ -44,7 +44,7 @@ func (w *treeWriter) step(k int, n *diagnosis.TreeNode) TreeStep {
 // continueText says why a way ends before the policy does.
 var continueText = map[string]string{
 	diagnosis.CutThin:  "This is rare. Record what was measured in a job and follow its next step.",
-	diagnosis.CutReach: "Fewer than one board in 200 comes here. Record what was measured in a job and follow its next step.",
+	diagnosis.CutReach: "Each way that ends here is gone by fewer than one board in 200. Record what was measured in a job and follow its next step.",
 	diagnosis.CutDepth: "The sheet ends here. Record what was measured in a job and follow its next step.",
 	diagnosis.CutWork:  "This place was not worked out. Record what was measured in a job and follow its next step.",
 	diagnosis.CutAgain: "The result is of no use and tells nothing. Mend what made it so and take the measurement again; where that cannot be, continue live without it.",
@@ -70,7 +70,7 @@ func (w *treeWriter) openings(ids []string) []TreeOpening {
 func (w *treeWriter) measure(s *TreeStep, n *diagnosis.TreeNode) {
 	m := w.lib.Measurement(s.Measurement)
 	s.Name = m.Title
-	s.Text = "Measure."
+	s.Text = "Measure, and go on by the outcome."
 	if n.Gate {
 		s.Text = "Before everything else: a pack that heats up by itself is neither opened nor charged."
 	}
