@@ -27,7 +27,7 @@ var ownSections = []ownSection{
 	{"inputs", []string{"id", "label", "unit", "choice", "note", "nullable"}, 2, 2, shop.MaxOwnInputs, "Reading"},
 	{"params", []string{"id", "value"}, 1, 2, shop.MaxOwnParams, "Limit"},
 	{"compute", []string{"id", "label", "unit", "expr"}, 1, 2, shop.MaxOwnSteps, "Computed value"},
-	{"outcomes", []string{"id", "label", "meaning", "when"}, 3, 2, shop.MaxOwnOutcomes, "Outcome"},
+	{"outcomes", []string{"id", "label", "meaning", "when", "inconclusive"}, 3, 2, shop.MaxOwnOutcomes, "Outcome"},
 	{"examples", []string{"out"}, 3, 3, shop.MaxOwnExamples, "Example"},
 	{"links", []string{"cause", "outcome", "p"}, 1, 3, shop.MaxOwnLinks, "Cause"},
 }
@@ -94,7 +94,7 @@ func closeRows(f *Form) {
 
 func emptyRow(f *Form, s ownSection, row string, readings int) bool {
 	for _, name := range s.fields {
-		if f.Text(row+name) != "" && name != "nullable" {
+		if f.Text(row+name) != "" && name != "nullable" && name != "inconclusive" {
 			return false
 		}
 	}
@@ -126,7 +126,7 @@ func readOwn(f *Form) shop.OwnMeasurementInput {
 	}
 	for i := range n["outcomes"] {
 		at := fmt.Sprintf("outcomes[%d].", i)
-		m.Outcomes = append(m.Outcomes, measure.Outcome{ID: f.Text(at + "id"), Label: f.Text(at + "label"), Meaning: f.Text(at + "meaning"), When: f.Text(at + "when")})
+		m.Outcomes = append(m.Outcomes, measure.Outcome{ID: f.Text(at + "id"), Label: f.Text(at + "label"), Meaning: f.Text(at + "meaning"), When: f.Text(at + "when"), Inconclusive: f.Get(at+"inconclusive") != ""})
 	}
 	for i := range n["examples"] {
 		ex := measure.Example{In: map[string]any{}, Out: f.Text(fmt.Sprintf("examples[%d].out", i))}
@@ -266,6 +266,9 @@ func ownForm(m faultlib.OwnMeasurement, base shop.ID) *Form {
 	}
 	for i, o := range m.Outcomes {
 		set("outcomes", i, "id", o.ID, "label", o.Label, "meaning", o.Meaning, "when", o.When)
+		if o.Inconclusive {
+			set("outcomes", i, "inconclusive", "1")
+		}
 	}
 	for i, e := range m.Examples {
 		set("examples", i, "out", e.Out)

@@ -190,7 +190,12 @@ func TestOwnMeasurementMoreRows(t *testing.T) {
 	_, c := signedIn(t)
 	const path = "/library/measurements/new"
 	blank := c.get(path)
-	a := c.post(path, lampDropForm(blank, "more.outcomes"))
+	v := lampDropForm(blank, "more.outcomes")
+	v.Set("outcomes[0].inconclusive", "1")
+	a := c.post(path, v)
+	if n := len(a.nodes("input[type=checkbox][name$=inconclusive][checked]")); n != 1 {
+		t.Errorf("%d outcomes are ticked as of no use", n)
+	}
 	if a.Code != http.StatusOK || len(ownField(a, "outcomes[3].when")) != 1 || len(a.nodes("div.mistakes")) != 0 {
 		t.Fatalf("status %d\n%s", a.Code, a.Body)
 	}

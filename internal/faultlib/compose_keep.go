@@ -17,7 +17,7 @@ var (
 	heldKeys     = []string{"id", "title", "kind", "own", "of", "points", "instrument", "access", "minutes", "hazard", "caution", "note", "inputs", "params", "compute", "outcomes", "examples"}
 	heldInput    = []string{"id", "label", "unit", "element", "choice", "note", "nullable"}
 	heldStep     = []string{"id", "label", "unit", "expr"}
-	heldOutcome  = []string{"id", "label", "when", "meaning"}
+	heldOutcome  = []string{"id", "label", "when", "meaning", "inconclusive"}
 	heldExample  = []string{"in", "out"}
 	flowSpecials = ",[]{}"
 )

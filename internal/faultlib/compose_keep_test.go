@@ -41,6 +41,7 @@ func TestComposeKeepsWhatTheFormDoesNotHold(t *testing.T) {
 	before := mustLoad(t, with).Measurement("lamp_drop")
 	form := asFromTheForm(lampDrop())
 	form.Title, form.Links = "Lamp drop", form.Links[1:]
+	form.Outcomes[0].Inconclusive = true
 	// Rows change places and one is new; what belongs to a row goes with it.
 	form.Examples[0], form.Examples[1] = form.Examples[1], form.Examples[0]
 	form.Compute = append([]measure.Step{{ID: "lost", Expr: "u_off - u_on"}}, form.Compute...)
@@ -64,6 +65,11 @@ func TestComposeKeepsWhatTheFormDoesNotHold(t *testing.T) {
 	form.Examples[0] = measure.Example{In: map[string]any{"u_off": 80.0, "u_on": 60.0, "glow": "dim"}, Out: "high"}
 	if m := mustLoad(t, composed(t, changed, form)).Measurement("lamp_drop"); len(m.Examples[0].Values) != 0 {
 		t.Errorf("values of other readings: %+v", m.Examples[0])
+	}
+	// The form holds the mark: without it there it is gone.
+	form.Outcomes[0].Inconclusive = false
+	if m := mustLoad(t, composed(t, changed, form)).Measurement("lamp_drop"); m.Outcomes[0].Inconclusive {
+		t.Errorf("outcomes %+v", m.Outcomes)
 	}
 	// A row that is gone is gone with its keys, and a healthy outcome with its name.
 	form.Outcomes[2].ID, form.Examples[1].Out = "sound", "sound"
