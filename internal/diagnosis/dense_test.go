@@ -241,10 +241,9 @@ func TestOutcomesWithoutKeptVectors(t *testing.T) {
 		t.Fatal(err)
 	}
 	kept, whole := s.newOutlook(s.solve()), s.newOutlook(s.solve())
-	for k := range whole.runs {
-		for _, r := range whole.runs[k] {
-			r.keep, r.front, r.on, r.onT, r.lone = false, nil, nil, nil, nil
-		}
+	for _, d := range whole.detour {
+		r := d.r
+		r.keep, r.front, r.on, r.onT, r.lone = false, nil, nil, nil, nil
 	}
 	for j := 9; j < 18; j += 2 {
 		want := kept.outcomes(j)

@@ -1,27 +1,28 @@
 package diagnosis
 
-// detour is how one candidate at one level departs from the shared runs through
+// detour is how one candidate at one level departs from the shared run through
 // a block: the causes it is linked to weigh less while they are present, by the
 // probability that they leave the candidate at most at that level.
 type detour struct {
-	s     *session
-	b     *block
-	runs  [2]*run
+	b *block
+	r *run
+	weights
 	links []link
 	// first and last are the operations between which the state differs from
 	// the shared run by more than what lies before and after.
 	first, last int
 	factor      []float64 // by place in the block: F of the candidate, else 1
 	moved       []bool    // by finding: a cause folded into it is linked
-	coef        foldedCoef
-	enter       []int // by finding: the operation where it enters
+	enterAt     []int     // by finding: the operation where it enters
 	lead        [][]float64
+	ownLead     [][]float64
 	fronts      [][]float64
-	ratio       [2]float64   // P(≤ level | E, u)
-	joint       [2][]float64 // P(≤ level, cause | E, u), by place in the block
-	path        [][]float64  // f by position, within the detour
+	ratio       []float64   // by lane: P(≤ level | E, lane)
+	joint       [][]float64 // by lane and place: P(≤ level, cause | E, lane)
+	path        [][]float64 // f by position, within the detour
 	spare       [3][]float64
 	message     []float64
+	state, sums []float64
 	lastCause   int // the last operation that deals with causes
 }
 
@@ -30,39 +31,41 @@ type link struct {
 	cdf []float64
 }
 
-func newDetour(s *session, b *block, runs [2]*run) *detour {
-	n := len(b.causes)
-	t := &detour{s: s, b: b, runs: runs, first: len(b.ops), last: -1, factor: make([]float64, n), moved: make([]bool, len(b.dims)),
-
-		lead: make([][]float64, len(b.dims)), fronts: make([][]float64, len(b.dims)), enter: make([]int, len(b.dims)), coef: s.foldedCoef(b), path: make([][]float64, len(b.ops)+1)}
+func (s *session) newDetour(r *run) *detour {
+	b := r.b
+	n, dims, lanes := len(b.causes), len(b.dims), len(b.lanes)
+	t := &detour{b: b, r: r, weights: s.newWeights(b), first: len(b.ops), last: -1, factor: make([]float64, n), moved: make([]bool, dims),
+		enterAt: make([]int, dims), lead: make([][]float64, dims), ownLead: make([][]float64, dims), fronts: make([][]float64, dims),
+		joint: make([][]float64, lanes), path: make([][]float64, len(b.ops)+1)}
 	for k := range t.factor {
 		t.factor[k] = 1
 	}
-	room := make([]float64, b.total+3*b.peak+2*n)
+	room := make([]float64, b.total+3*b.peak+lanes*n)
 	cut := func(size int) []float64 {
 		v := room[:size:size]
 		room = room[size:]
 		return v
 	}
-	for u := range t.joint {
-		t.joint[u] = cut(n)
+	for l := range t.joint {
+		t.joint[l] = cut(n)
 	}
 	for p := range b.ops {
-		t.path[p+1] = cut(b.ops[p].next)
-		if b.ops[p].from < b.ops[p].to {
+		o := &b.ops[p]
+		t.path[p+1] = cut(o.next)
+		if o.from < o.to {
 			t.lastCause = p
+		}
+		if o.kind == opEnter {
+			t.enterAt[o.dim] = p
+			t.fronts[o.dim] = make([]float64, lanes*o.radix()*(o.to-o.from+1))
+			t.ownLead[o.dim] = make([]float64, lanes*o.radix())
 		}
 	}
 	for k := range t.spare {
 		t.spare[k] = cut(b.peak)
 	}
-	for p := range b.ops {
-		if o := &b.ops[p]; o.kind == opEnter {
-			t.enter[o.dim] = p
-			t.fronts[o.dim] = make([]float64, o.next/o.size*(o.to-o.from+1))
-		}
-	}
-	t.message = make([]float64, b.widest)
+	t.message, t.state = make([]float64, lanes*b.widest), make([]float64, b.widest)
+	t.sums, t.ratio = make([]float64, lanes), make([]float64, lanes)
 	return t
 }
 
@@ -86,123 +89,155 @@ func (t *detour) reset() {
 	t.first, t.last = len(t.b.ops), -1
 }
 
-// weigh sets the factor of a cause.
+// weigh sets the factor of a cause. Folded causes take it into their
+// coefficients.
 func (t *detour) weigh(at int, factor float64) {
 	t.factor[at] = factor
-	if mv := t.coef.move[at]; mv != nil {
-		t.coef.list[at] = newLoneCoef(mv, t.on(at), t.off(at))
+	if t.move[at] == nil {
+		return
 	}
+	for l := range t.onOf[at] {
+		t.onOf[at][l] = t.r.onOf[at][l] * factor
+	}
+	t.refold(at)
 }
 
-// on is the weight of a cause that is present.
-func (t *detour) on(at int) float64  { return t.s.on[t.b.causes[at]] * t.factor[at] }
-func (t *detour) off(at int) float64 { return t.s.off[t.b.causes[at]] }
-
-// run works the block off at level x and returns P(≤ x | E, u) as far as this
-// block goes.
-func (t *detour) run(u, x int) float64 {
+// run works the block off at level x: ratio and joint.
+func (t *detour) run(x int) {
 	for _, l := range t.links {
 		t.weigh(l.at, l.cdf[x])
 	}
-	r := t.runs[u]
-	first, last := t.first, t.last
+	r, first, last := t.r, t.first, t.last
 	if !r.keep {
 		first, last = 0, len(t.b.ops)-1
 	}
-	t.relead(u)
-	f := r.frontAt(first)
+	t.relead()
+	f := t.at(first, first)
 	for p := first; p <= last; p++ {
-		t.advance(r, p, t.path[p+1], f)
+		t.advance(p, t.path[p+1], f)
 		f = t.path[p+1]
 	}
-	t.ratio[u] = dot(f, r.back[last+1]) / r.z[last+1]
-	if t.ratio[u] == 0 {
-		clear(t.joint[u])
-		return 0
+	dots(t.ratio, f, r.back[last+1])
+	for l, z := range r.z[last+1] {
+		if z > 0 {
+			t.ratio[l] /= z
+		}
 	}
-	t.onwards(r, last+1, f, t.joint[u])
-	t.backwards(r, first, last, t.joint[u])
-	return t.ratio[u]
+	t.onwards(last+1, f)
+	t.backwards(first, last)
 }
 
-// frontAt is f at a position of the shared run; position 0 needs no keeping.
-func (r *run) frontAt(p int) []float64 {
-	if p == 0 {
-		return one
+// at is f at a position up to the detour's end.
+func (t *detour) at(p, first int) []float64 {
+	switch {
+	case p > first:
+		return t.path[p]
+	case p == 0:
+		// All lanes begin with 1, as the shared run's b ends.
+		return t.r.back[len(t.b.ops)]
+	default:
+		return t.r.front[p]
 	}
-	return r.front[p]
 }
-
-var one = []float64{1}
 
 // relead makes the leads of the findings into which linked causes are folded.
-func (t *detour) relead(u int) {
+func (t *detour) relead() {
 	for d, moved := range t.moved {
-		if !moved && t.runs[u].keep {
-			t.lead[d] = t.runs[u].lead[d]
+		if !moved && t.r.keep {
+			t.lead[d] = t.r.lead[d]
 			continue
 		}
-		o, fronts := &t.b.ops[t.enter[d]], t.fronts[d]
-		radix := o.next / o.size
-		copy(fronts[:radix], t.b.dims[d].scaled[u])
-		t.lead[d] = t.coef.forth(o.from, o.to, radix, fronts)
+		t.lead[d] = t.ownLead[d]
+		t.forth(t.b, &t.b.ops[t.enterAt[d]], t.fronts[d], t.lead[d])
 	}
 }
 
 // advance takes f over an operation.
-func (t *detour) advance(r *run, p int, to, f []float64) {
+func (t *detour) advance(p int, to, f []float64) {
 	o := &t.b.ops[p]
-	switch c := r.fScale[p]; o.kind {
+	switch c := t.r.fScale[p]; o.kind {
 	case opEnter:
-		enter(to, f, t.lead[o.dim], c)
+		enter(to, f, t.lead[o.dim], len(t.b.lanes), c)
 	case opLeave:
 		leave(to, f, o.stride, t.b.dims[o.dim].end, c)
 	case opRaise:
-		o.step(to, f, t.on(o.from)*c, t.off(o.from)*c)
+		t.step(o, to, f, t.factor[o.from], c)
+	}
+}
+
+// put writes sums over z as the joint probability of the cause of an operation.
+func (t *detour) put(at int, z []float64) {
+	for l, v := range t.sums {
+		t.joint[l][at] = 0
+		if v > 0 {
+			t.joint[l][at] = v / z[l]
+		}
 	}
 }
 
 // onwards follows f behind the detour, where the shared run's b still holds.
-func (t *detour) onwards(r *run, p int, f, joint []float64) {
+func (t *detour) onwards(p int, f []float64) {
+	r := t.r
 	for ; p <= t.lastCause; p++ {
 		switch o := &t.b.ops[p]; o.kind {
 		case opRaise:
-			joint[o.from] = dot(f, r.onT[p]) / r.z[p]
+			dots(t.sums, f, r.onT[p])
+			t.put(o.from, r.z[p])
 		case opEnter:
 			if o.from < o.to {
-				message := t.message[:o.next/o.size]
-				gather(message, f, r.back[p+1])
-				r.hear(o, message, r.fScale[p]/r.z[p+1], joint)
+				message := t.message[:o.radix()*len(t.sums)]
+				gather(message, f, r.back[p+1], len(t.sums))
+				t.hear(o, message, p)
 			}
 		}
 		if p < t.lastCause {
 			to := t.spare[p%2][:t.b.ops[p].next]
-			t.advance(r, p, to, f)
+			t.advance(p, to, f)
 			f = to
 		}
 	}
 }
 
-// hear gives the folded causes their joint probability from the message that
-// reaches their finding.
-func (r *run) hear(o *op, message []float64, scale float64, joint []float64) {
-	for t, w := range message {
-		w *= scale
-		lone := r.lone[t]
-		if t == 0 {
-			for at := o.from; at < o.to; at++ {
-				joint[at] = w * lone[at]
-			}
+// hear gives the causes folded into a finding their joint probability from the
+// message that reaches it.
+func (t *detour) hear(o *op, message []float64, p int) {
+	r, lanes, radix := t.r, len(t.sums), o.radix()
+	width := radix * (o.to - o.from + 1)
+	for l, joint := range t.joint {
+		joint = joint[o.from:o.to]
+		z := r.z[p+1][l]
+		if z == 0 {
+			clear(joint)
 			continue
 		}
-		for at := o.from; at < o.to; at++ {
-			joint[at] += w * lone[at]
+		scale := r.fScale[p] / z
+		if t.moved[o.dim] || !r.keep {
+			state := t.state[:radix]
+			for s := range state {
+				state[s] = message[s*lanes+l]
+			}
+			t.foldedBack(l, o.from, o.to, state, t.fronts[o.dim][l*width:(l+1)*width], scale, t.joint[l], nil)
+			continue
+		}
+		for s := range radix {
+			w := scale * message[s*lanes+l]
+			lone := r.lone[l][s][o.from:o.to]
+			if s == 0 {
+				for k, v := range lone {
+					joint[k] = w * v
+				}
+				continue
+			}
+			for k, v := range lone {
+				joint[k] += w * v
+			}
 		}
 	}
 }
 
 // backwards follows b through the detour to the front of the block.
-func (t *detour) backwards(r *run, first, last int, joint []float64) {
+func (t *detour) backwards(first, last int) {
+	r := t.r
 	b := r.back[last+1]
 	for p := last; p >= 0; p-- {
 		o := &t.b.ops[p]
@@ -211,61 +246,54 @@ func (t *detour) backwards(r *run, first, last int, joint []float64) {
 		case opLeave:
 			leaveT(to, b, o.stride, t.b.dims[o.dim].end, c)
 		case opEnter:
-			t.enterBack(r, p, first, to, b, joint)
-		case opRaise:
-			if p < first {
-				joint[o.from] = dot(r.on[p], b) / r.z[p+1]
-				o.stepT(to, b, t.on(o.from)*c, t.off(o.from)*c)
-				break
+			if o.from < o.to {
+				message := t.message[:o.radix()*len(t.sums)]
+				gather(message, t.at(p, first), b, len(t.sums))
+				t.hear(o, message, p)
 			}
-			lift := t.spare[2][:o.size]
-			o.liftT(lift, b)
-			on := t.on(o.from) * c
-			joint[o.from] = on * dot(lift, t.at(r, p, first)) / r.z[p]
-			mixTo(to, lift, b, on, t.off(o.from)*c)
+			if p > 0 {
+				enterT(to, b, t.lead[o.dim], len(t.sums), c)
+			}
+		case opRaise:
+			t.raiseBack(o, p, first, to, b)
 		}
 		b = to
 	}
 }
 
-// at is f at a position up to the detour's end.
-func (t *detour) at(r *run, p, first int) []float64 {
-	if p > first {
-		return t.path[p]
+func (t *detour) raiseBack(o *op, p, first int, to, b []float64) {
+	r, c := t.r, t.r.bScale[p]
+	if p < first {
+		dots(t.sums, r.on[p], b)
+		t.put(o.from, r.z[p+1])
+		t.stepT(o, to, b, 1, c)
+		return
 	}
-	return r.frontAt(p)
-}
-
-func (t *detour) enterBack(r *run, p, first int, to, b, joint []float64) {
-	o := &t.b.ops[p]
-	if o.from < o.to {
-		message := t.message[:o.next/o.size]
-		gather(message, t.at(r, p, first), b)
-		scale := r.fScale[p] / r.z[p+1]
-		if !t.moved[o.dim] && r.keep {
-			r.hear(o, message, scale, joint)
-		} else {
-			t.coef.back(o.from, o.to, message, t.fronts[o.dim], scale, joint, nil)
-		}
+	lift := t.spare[2][:o.size]
+	o.liftT(lift, b)
+	if w := t.factor[o.from] * c; w != 1 {
+		times(lift, w)
 	}
-	if p > 0 {
-		enterT(to, b, t.lead[o.dim], r.bScale[p])
-	}
+	t.split(o, to, lift, b, c)
+	dots(t.sums, lift, t.at(p, first))
+	t.put(o.from, r.z[p])
 }
 
 // write adds up the joint probabilities of the block's causes, weight being
-// P(≤ level, u | E).
-func (t *detour) write(weight [2]float64, present []float64) {
+// P(≤ level, lane | E).
+func (t *detour) write(weight, present []float64) {
 	for _, i := range t.b.causes {
 		present[i] = 0
 	}
-	for u, w := range weight {
+	for n, w := range weight {
 		if w == 0 {
 			continue
 		}
-		w /= t.ratio[u]
+		l := t.b.laneOf[n]
+		w /= t.ratio[l]
+		joint := t.joint[l]
 		for at, i := range t.b.causes {
-			present[i] += w * t.joint[u][at]
+			present[i] += w * joint[at]
 		}
 	}
 }

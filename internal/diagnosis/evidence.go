@@ -123,14 +123,14 @@ func newStep(finding int, like []float64) step {
 	return st
 }
 
-// dimension is a step that needs an axis, with the leak's masses by range for
-// the unmodelled cause absent (0) and present (1).
+// dimension is a step that needs an axis, with the leak's masses by range and
+// lane.
 type dimension struct {
 	step
-	leak [2]move
+	leak [][]float64
 	// scaled and end are the leak and the likelihood in the block's scale, see
 	// balance.
-	scaled [2][]float64
+	scaled [][]float64
 	end    []float64
 }
 
@@ -147,8 +147,12 @@ type loner struct {
 }
 
 // block is a set of abnormal findings that share causes, with these causes.
-// Given whether the unmodelled cause is present, blocks are independent.
+// Given the lane, blocks are independent. A block that no root touches has lanes
+// for the unmodelled cause only.
 type block struct {
+	lanes   []int // the model's lanes that differ here
+	laneOf  []int // by lane of the model: its place in lanes
+	uniform bool  // no cause of the block depends on a root
 	dims    []*dimension
 	members []member
 	folded  [][]loner // by finding
@@ -165,11 +169,12 @@ type session struct {
 	m     *Model
 	steps []step
 	gain  []float64 // by cause: Π F over the findings without an axis
-	// on and off are, by cause, the probabilities of present and absent under
-	// these findings alone, logAll the log of what they sum to before.
-	on, off []float64
-	logAll  float64
-	base    [2]float64 // by unmodelled absent/present: log of its prior and of the leaks without an axis
+	// on and off are, by root state and cause, the probabilities of present and
+	// absent under these findings alone, logAll the log of what they sum to
+	// before, by root state.
+	on, off [][]float64
+	logAll  []float64
+	base    []float64 // by lane: log of its prior and of the leaks without an axis
 	blocks  []*block
 	blockOf []int // by cause, -1 outside
 	place   []int // by cause, its place in the block's causes
@@ -194,7 +199,7 @@ func (m *Model) prepareSteps(steps []step) *session {
 	var dims []*dimension
 	for k := range steps {
 		if st := &steps[k]; len(st.top) > 1 {
-			dims = append(dims, &dimension{step: *st, leak: m.leakMoves(st)})
+			dims = append(dims, &dimension{step: *st, leak: m.leakMasses(st)})
 		}
 	}
 	s.split(dims)
@@ -210,12 +215,19 @@ func (s *session) weigh() {
 	for i := range s.gain {
 		s.gain[i] = 1
 	}
-	s.base = [2]float64{math.Log1p(-s.m.unmodelled), math.Log(s.m.unmodelled)}
+	s.base = make([]float64, len(s.m.lanes))
+	for n, la := range s.m.lanes {
+		s.base[n] = math.Log1p(-s.m.unmodelled)
+		if la.u == 1 {
+			s.base[n] = math.Log(s.m.unmodelled)
+		}
+		s.base[n] += s.m.states[la.state].log
+	}
 	for k := range s.steps {
 		if st := &s.steps[k]; len(st.top) == 1 {
 			s.absorb(st.finding, st.top[0])
-			for u := range s.base {
-				s.base[u] += math.Log(st.weight[0])
+			for n := range s.base {
+				s.base[n] += math.Log(st.weight[0])
 			}
 		}
 	}
@@ -224,18 +236,22 @@ func (s *session) weigh() {
 
 // normalise turns priors and gains into on and off.
 func (s *session) normalise() {
-	n := len(s.m.causes)
-	both := make([]float64, 2*n)
-	s.on, s.off, s.logAll = both[:n:n], both[n:], 0
-	for i := range s.m.causes {
-		p := s.m.causes[i].Prior
-		s.on[i], s.off[i] = p, 1-p
-		if !active(p) || s.gain[i] == 1 {
-			continue
+	n, states := len(s.m.causes), len(s.m.states)
+	s.on, s.off, s.logAll = make([][]float64, states), make([][]float64, states), make([]float64, states)
+	flat := make([]float64, 2*n*states)
+	for r := range s.m.states {
+		st := &s.m.states[r]
+		s.on[r], s.off[r] = flat[2*r*n:(2*r+1)*n:(2*r+1)*n], flat[(2*r+1)*n:(2*r+2)*n:(2*r+2)*n]
+		copy(s.on[r], st.present)
+		copy(s.off[r], st.absent)
+		for i, g := range s.gain {
+			if g == 1 || !active(s.m.causes[i].Prior) {
+				continue
+			}
+			on, off := st.present[i]*g, st.absent[i]
+			s.logAll[r] += math.Log(on + off)
+			s.on[r][i], s.off[r][i] = on/(on+off), off/(on+off)
 		}
-		on, off := p*s.gain[i], 1-p
-		s.logAll += math.Log(on + off)
-		s.on[i], s.off[i] = on/(on+off), off/(on+off)
 	}
 }
 
@@ -259,17 +275,26 @@ func (s *session) absorb(finding, x int) {
 			s.gain[l.cause] *= l.cdf[x]
 		}
 	}
-	for u := range s.base {
-		s.base[u] += math.Log(s.m.leakUpTo(finding, x, u == 1))
+	for n, la := range s.m.lanes {
+		s.base[n] += math.Log(s.m.leakAt(finding, x, la))
 	}
 }
 
-// leakUpTo is P(finding ≤ x) without any uncertain cause; unmodelled says
-// whether the unmodelled cause is present.
+// leakUpTo is P(finding ≤ x) without any uncertain cause while all roots are
+// false; unmodelled says whether the unmodelled cause is present.
 func (m *Model) leakUpTo(finding, x int, unmodelled bool) float64 {
-	p := m.leak[finding].cdf[x]
-	for _, l := range m.byFinding[finding] {
-		if m.causes[l.cause].Prior == 1 {
+	return m.leakWith(m.leak[finding], finding, x, unmodelled)
+}
+
+// leakAt is P(finding ≤ x) without any uncertain cause, in one lane.
+func (m *Model) leakAt(finding, x int, la lane) float64 {
+	return m.leakWith(m.states[la.state].leak[finding], finding, x, la.u == 1)
+}
+
+func (m *Model) leakWith(leak effect, finding, x int, unmodelled bool) float64 {
+	p := leak.cdf[x]
+	for k := range m.byFinding[finding] {
+		if l := &m.byFinding[finding][k]; m.causes[l.cause].Prior == 1 {
 			p *= l.cdf[x]
 		}
 	}
@@ -279,27 +304,28 @@ func (m *Model) leakUpTo(finding, x int, unmodelled bool) float64 {
 	return p
 }
 
-// leakMoves returns the leak's distribution over the step's ranges without and
-// with the unmodelled cause. Causes with prior 1 are part of it.
-func (m *Model) leakMoves(st *step) [2]move {
-	cum, mass := st.ranges(m.leak[st.finding])
-	whole := axis{stride: 1, radix: len(mass)}
-	for _, l := range m.byFinding[st.finding] {
-		if m.causes[l.cause].Prior == 1 {
-			c, p := st.ranges(l.effect)
+// leakMasses returns the leak's distribution over the step's ranges by lane.
+// Causes with prior 1 are part of it.
+func (m *Model) leakMasses(st *step) [][]float64 {
+	whole := axis{stride: 1, radix: len(st.top)}
+	out := make([][]float64, len(m.lanes))
+	for n, la := range m.lanes {
+		_, mass := st.ranges(m.states[la.state].leak[st.finding])
+		act := func(e effect) {
+			c, p := st.ranges(e)
 			raise(mass, whole, &move{cum: c, mass: p})
-			multiply(cum, c)
 		}
+		for _, l := range m.byFinding[st.finding] {
+			if m.causes[l.cause].Prior == 1 {
+				act(l.effect)
+			}
+		}
+		if e := m.byUnmodelled[st.finding]; la.u == 1 && e.cdf != nil {
+			act(e)
+		}
+		out[n] = mass
 	}
-	without := move{cum: cum, mass: mass}
-	with := without
-	if e := m.byUnmodelled[st.finding]; e.cdf != nil {
-		with = move{cum: append([]float64(nil), cum...), mass: append([]float64(nil), mass...)}
-		c, p := st.ranges(e)
-		raise(with.mass, whole, &move{cum: c, mass: p})
-		multiply(with.cum, c)
-	}
-	return [2]move{without, with}
+	return out
 }
 
 func multiply(a, b []float64) {
@@ -422,6 +448,7 @@ func (s *session) shrink() bool {
 	for k, b := range s.blocks {
 		if len(b.dims) <= maxDims {
 			if p := newPlanner(b.dims, b.members); p.peak <= MaxStates {
+				s.layLanes(b)
 				b.compile(p.order)
 				s.balance(b)
 				for at, i := range b.causes {
@@ -451,27 +478,66 @@ func (s *session) dropLeast(b *block) step {
 	return st
 }
 
+// layLanes finds the lanes that differ in a block.
+func (s *session) layLanes(b *block) {
+	b.uniform = true
+	for i := range b.members {
+		b.uniform = b.uniform && !s.m.vary[b.members[i].cause]
+	}
+	for d := range b.folded {
+		for k := range b.folded[d] {
+			b.uniform = b.uniform && !s.m.vary[b.folded[d][k].cause]
+		}
+	}
+	b.laneOf = make([]int, len(s.m.lanes))
+	for n, la := range s.m.lanes {
+		b.laneOf[n] = len(b.lanes)
+		for at, other := range b.lanes {
+			if b.uniform && s.m.lanes[other].u == la.u && b.sameLeaks(n, other) {
+				b.laneOf[n] = at
+			}
+		}
+		if b.laneOf[n] == len(b.lanes) {
+			b.lanes = append(b.lanes, n)
+		}
+	}
+}
+
+func (b *block) sameLeaks(n, other int) bool {
+	for _, dim := range b.dims {
+		if !slices.Equal(dim.leak[n], dim.leak[other]) {
+			return false
+		}
+	}
+	return true
+}
+
 // logAlone is log P(e) of one observation without the others, in closed form:
 // its causes one after the other on the one axis.
 func (m *Model) logAlone(st step) float64 {
-	p := 0.0
-	leak := m.leakMoves(&st)
-	for u, prior := range [2]float64{1 - m.unmodelled, m.unmodelled} {
-		f := slices.Clone(leak[u].mass)
+	sum := 0.0
+	leak := m.leakMasses(&st)
+	for n, la := range m.lanes {
+		f, state := leak[n], &m.states[la.state]
 		for k := range m.byFinding[st.finding] {
 			l := &m.byFinding[st.finding][k]
-			if on := m.causes[l.cause].Prior; active(on) {
+			if active(m.causes[l.cause].Prior) {
+				on, off := state.present[l.cause], state.absent[l.cause]
 				cum, mass := st.ranges(l.effect)
 				below := 0.0
 				for t, old := range f {
-					f[t] = (1-on)*old + on*(cum[t]*old+mass[t]*below)
+					f[t] = off*old + on*(cum[t]*old+mass[t]*below)
 					below += old
 				}
 			}
 		}
-		p += prior * inner(f, st.weight)
+		p := math.Exp(state.log) * (1 - m.unmodelled)
+		if la.u == 1 {
+			p = math.Exp(state.log) * m.unmodelled
+		}
+		sum += p * inner(f, st.weight)
 	}
-	return math.Log(p)
+	return math.Log(sum)
 }
 
 // balance scales the upper state of each two-state axis by a power of two, half
@@ -480,22 +546,30 @@ func (m *Model) logAlone(st step) float64 {
 // reaches all of them at once then both keep within the range of a float64.
 func (s *session) balance(b *block) {
 	reach := make([]float64, len(b.dims))
+	most := func(i int) float64 {
+		on := 0.0
+		for r := range s.on {
+			on = max(on, s.on[r][i])
+		}
+		return on
+	}
 	for i := range b.members {
 		mb := &b.members[i]
 		for k := range mb.moves {
 			d := mb.moves[k].axis
-			reach[d] = max(reach[d], s.on[mb.cause]*mb.moves[k].mass[1])
+			reach[d] = max(reach[d], most(mb.cause)*mb.moves[k].mass[1])
 		}
 	}
 	for d, dim := range b.dims {
-		for u := range dim.scaled {
-			dim.scaled[u] = slices.Clone(dim.leak[u].mass)
-			reach[d] = max(reach[d], dim.leak[u].mass[1])
+		dim.scaled = make([][]float64, len(dim.leak))
+		for n := range dim.scaled {
+			dim.scaled[n] = slices.Clone(dim.leak[n])
+			reach[d] = max(reach[d], dim.leak[n][1])
 		}
 		dim.end = slices.Clone(dim.weight)
 		for k := range b.folded[d] {
 			lo := &b.folded[d][k]
-			reach[d] = max(reach[d], s.on[lo.cause]*lo.move.mass[1])
+			reach[d] = max(reach[d], most(lo.cause)*lo.move.mass[1])
 		}
 		if len(dim.top) != 2 || reach[d] == 0 {
 			reach[d] = 1
@@ -503,8 +577,8 @@ func (s *session) balance(b *block) {
 		}
 		_, exp := math.Frexp(reach[d])
 		reach[d] = math.Ldexp(1, -exp/2)
-		for u := range dim.scaled {
-			dim.scaled[u][1] *= reach[d]
+		for n := range dim.scaled {
+			dim.scaled[n][1] *= reach[d]
 		}
 		dim.end[1] /= reach[d]
 		for k := range b.folded[d] {

@@ -71,15 +71,18 @@ func (o ExplainOptions) filled() (ExplainOptions, error) {
 // suspect is a cause as the search sees it. The unmodelled cause comes last.
 type suspect struct {
 	id    string
-	odds  float64 // prior odds times the factor of the findings without an axis
-	moves []move  // axis is the place among the search's dimensions
+	odds  []float64 // by root state: prior odds times the factor of the findings without an axis
+	moves []move    // axis is the place among the search's dimensions
 }
 
 // search enumerates sets of causes. Its pruning rests on this: the factor by
 // which a further cause changes the probability of a level never grows as more
-// causes are present, since they leave less to be explained.
+// causes are present, since they leave less to be explained. Over several states
+// of the roots the factor is a mean, and the largest of them bounds it.
 type search struct {
 	dims     []*dimension
+	varies   []bool // by dimension: its leak depends on the roots
+	roots    int    // states of the roots
 	suspects []suspect
 	always   []string
 	opt      ExplainOptions
@@ -96,6 +99,8 @@ type room struct {
 	members []int
 	state   [][]float64
 	floats  []float64
+	odds    []float64
+	part    []float64
 }
 
 type candidateSet struct {
@@ -104,34 +109,66 @@ type candidateSet struct {
 }
 
 func (s *session) explain(opt ExplainOptions, logE float64) ([]Explanation, float64) {
-	se, start := s.newSearch(opt)
-	p := se.probability(start)
-	se.consider(nil, p)
+	se, set := s.newSearch(opt)
+	se.value(&set)
+	se.consider(nil, set.p)
 	all := make([]int, len(se.suspects))
 	for i := range all {
 		all[i] = i
 	}
-	se.extend(grownSet{state: start, odds: 1, p: p}, all)
+	se.extend(set, all)
 	return se.list(logE)
 }
 
-// newSearch returns the search and the state of its dimensions without suspects.
-func (s *session) newSearch(opt ExplainOptions) (*search, [][]float64) {
+// newSearch returns the search and the set without suspects.
+func (s *session) newSearch(opt ExplainOptions) (*search, grownSet) {
 	u := 0
 	if s.m.unmodelled == 1 {
 		u = 1
 	}
-	se := &search{opt: opt, logScale: s.base[u], rooms: make([]room, min(opt.MaxCauses, len(s.m.causes)+1)+1)}
-	var start [][]float64
+	roots := len(s.m.states)
+	se := &search{opt: opt, roots: roots, rooms: make([]room, min(opt.MaxCauses, len(s.m.causes)+1)+1)}
 	at := make(map[int]int)
 	for k := range s.steps {
 		if st := &s.steps[k]; len(st.top) > 1 && !s.isDropped(st.finding) {
 			at[st.finding] = len(se.dims)
-			dim := &dimension{step: *st, leak: s.m.leakMoves(st)}
-			se.dims = append(se.dims, dim)
-			start = append(start, dim.leak[u].mass)
+			se.dims = append(se.dims, &dimension{step: *st, leak: s.m.leakMasses(st)})
 		}
 	}
+	set := grownSet{odds: make([]float64, roots), part: make([]float64, roots)}
+	logs := make([]float64, roots)
+	se.logScale = math.Inf(-1)
+	varies := make([]bool, len(se.dims))
+	set.state = make([][]float64, roots*len(se.dims))
+	for n, la := range s.m.lanes {
+		if la.u != u {
+			continue
+		}
+		logs[la.state] = s.base[n]
+		for i, absent := range s.m.states[la.state].absent {
+			if active(s.m.causes[i].Prior) {
+				logs[la.state] += math.Log(absent)
+			}
+		}
+		se.logScale = math.Max(se.logScale, logs[la.state])
+		for d, dim := range se.dims {
+			set.state[la.state*len(se.dims)+d] = dim.leak[n]
+			varies[d] = varies[d] || !slices.Equal(dim.leak[n], set.state[d])
+		}
+	}
+	se.varies = varies
+	if math.IsInf(se.logScale, -1) {
+		se.logScale = 0
+	}
+	for r := range set.odds {
+		set.odds[r] = math.Exp(logs[r] - se.logScale)
+	}
+	se.enlist(s, u, at)
+	return se, set
+}
+
+// enlist lists the suspects and what stands in every set.
+func (se *search) enlist(s *session, u int, at map[int]int) {
 	for i, c := range s.m.causes {
 		if c.Prior == 1 {
 			se.always = append(se.always, c.ID)
@@ -139,8 +176,10 @@ func (s *session) newSearch(opt ExplainOptions) (*search, [][]float64) {
 		if !active(c.Prior) {
 			continue
 		}
-		se.logScale += math.Log1p(-c.Prior)
-		su := suspect{id: c.ID, odds: c.Prior / (1 - c.Prior) * s.gain[i]}
+		su := suspect{id: c.ID, odds: make([]float64, se.roots)}
+		for r := range su.odds {
+			su.odds[r] = s.m.states[r].present[i] / s.m.states[r].absent[i] * s.gain[i]
+		}
 		for _, l := range s.m.byCause[i] {
 			if d, ok := at[l.finding]; ok {
 				su.add(se.dims, d, l.effect)
@@ -152,7 +191,13 @@ func (s *session) newSearch(opt ExplainOptions) (*search, [][]float64) {
 	case u == 1:
 		se.always = append(se.always, UnmodelledID)
 	case s.m.unmodelled > 0:
-		su := suspect{id: UnmodelledID, odds: math.Exp(s.base[1] - s.base[0])}
+		su := suspect{id: UnmodelledID, odds: make([]float64, se.roots)}
+		for n, la := range s.m.lanes {
+			// Both lanes of a state follow each other, the one without first.
+			if la.u == 1 && s.base[n] > math.Inf(-1) {
+				su.odds[la.state] = math.Exp(s.base[n] - s.base[n-1])
+			}
+		}
 		for d, dim := range se.dims {
 			if e := s.m.byUnmodelled[dim.finding]; e.cdf != nil {
 				su.add(se.dims, d, e)
@@ -160,7 +205,6 @@ func (s *session) newSearch(opt ExplainOptions) (*search, [][]float64) {
 		}
 		se.add(su)
 	}
-	return se, start
 }
 
 func (su *suspect) add(dims []*dimension, d int, e effect) {
@@ -172,18 +216,22 @@ func (su *suspect) add(dims []*dimension, d int, e effect) {
 
 // add leaves out a cause that the evidence rules out whatever else is present.
 func (se *search) add(su suspect) {
-	if su.odds > 0 {
+	if largest(su.odds) > 0 {
 		se.suspects = append(se.suspects, su)
 	}
 }
 
-// probability is that of the findings with an axis, given a state of each.
-func (se *search) probability(state [][]float64) float64 {
-	p := 1.0
-	for d, dim := range se.dims {
-		p *= inner(state[d], dim.weight)
+// value works out a set's probability from its odds and its states.
+func (se *search) value(set *grownSet) {
+	set.p = 0
+	for r := range set.part {
+		p := set.odds[r]
+		for d, dim := range se.dims {
+			p *= inner(set.state[r*len(se.dims)+d], dim.weight)
+		}
+		set.part[r] = p
+		set.p += p
 	}
-	return p
 }
 
 func inner(a, b []float64) float64 {
@@ -213,11 +261,14 @@ type next struct {
 }
 
 // grownSet is a set of suspects with the state of each dimension, the product
-// of its odds and its probability (odds included).
+// of its odds and its probability (odds included), all by root state, and the
+// whole probability.
 type grownSet struct {
 	members []int
-	state   [][]float64
-	odds, p float64
+	state   [][]float64 // by root state and dimension
+	odds    []float64
+	part    []float64
+	p       float64
 }
 
 // extend grows a set by each cause of rest and by those after it, the largest
@@ -230,7 +281,7 @@ func (se *search) extend(set grownSet, rest []int) {
 	room := &se.rooms[len(set.members)]
 	options := room.options[:0]
 	for _, i := range rest {
-		f, b := se.suspects[i].factor(se.dims, set.state)
+		f, b := se.factor(&se.suspects[i], &set)
 		options = append(options, next{i, f, b})
 	}
 	room.options = options
@@ -249,17 +300,14 @@ func (se *search) extend(set grownSet, rest []int) {
 			continue
 		}
 		room.members = append(append(room.members[:0], set.members...), o.suspect)
-		grown := grownSet{
-			members: room.members,
-			odds:    set.odds * se.suspects[o.suspect].odds,
-			p:       set.p * o.factor,
-		}
+		grown := grownSet{members: room.members, p: set.p * o.factor}
 		if !last || set.p == 0 {
 			grown.state = se.grow(room, set.state, o.suspect)
-		}
-		if set.p == 0 {
+			room.odds, room.part = append(room.odds[:0], set.odds...), append(room.part[:0], set.part...)
+			multiply(room.odds, se.suspects[o.suspect].odds)
+			grown.odds, grown.part = room.odds, room.part
 			// A set of probability 0 may have supersets that are possible.
-			grown.p = grown.odds * se.probability(grown.state)
+			se.value(&grown)
 		}
 		se.consider(grown.members, grown.p)
 		if last {
@@ -280,33 +328,63 @@ func (se *search) extend(set grownSet, rest []int) {
 // over its ranges, and each range's own factor never grows. A range of
 // probability 0 gives no bound. The factor is meaningless where the set itself
 // has probability 0.
-func (su *suspect) factor(dims []*dimension, state [][]float64) (factor, bound float64) {
-	factor, bound = su.odds, su.odds
+func (se *search) factor(su *suspect, set *grownSet) (factor, bound float64) {
+	factor, bound = 1, 1
 	for k := range su.moves {
-		mv := &su.moves[k]
-		f, w := state[mv.axis], dims[mv.axis].weight
-		before, after, below, top := 0.0, 0.0, 0.0, 0.0
-		for t := range f {
-			moved := mv.cum[t]*f[t] + mv.mass[t]*below
-			below += f[t]
-			if w[t] == 0 {
-				continue
+		if mv := &su.moves[k]; !se.varies[mv.axis] {
+			f, b := se.dims[mv.axis].change(mv, set.state[mv.axis])
+			if b == 0 {
+				return 0, 0
 			}
-			before += w[t] * f[t]
-			after += w[t] * moved
-			if f[t] == 0 {
-				top = math.Inf(1)
-			} else {
-				top = math.Max(top, moved/f[t])
-			}
+			factor *= f
+			bound *= b
 		}
-		if top == 0 {
-			return 0, 0
-		}
-		factor *= after / before
-		bound *= top
 	}
-	return factor, bound
+	if se.roots == 1 {
+		return factor * su.odds[0], bound * su.odds[0]
+	}
+	mean, top := 0.0, 0.0
+	for r, odds := range su.odds {
+		fr, br := odds, odds
+		for k := range su.moves {
+			if mv := &su.moves[k]; se.varies[mv.axis] {
+				f, b := se.dims[mv.axis].change(mv, set.state[r*len(se.dims)+mv.axis])
+				if b == 0 {
+					fr, br = 0, 0
+					break
+				}
+				fr *= f
+				br *= b
+			}
+		}
+		if set.part[r] > 0 {
+			mean += set.part[r] * fr
+		}
+		top = math.Max(top, br)
+	}
+	return factor * mean / set.p, bound * top
+}
+
+// change is the factor and its bound on one finding.
+func (dim *dimension) change(mv *move, f []float64) (factor, bound float64) {
+	w := dim.weight
+	before, after, below := 0.0, 0.0, 0.0
+	for t := range f {
+		moved := mv.cum[t]*f[t] + mv.mass[t]*below
+		below += f[t]
+		if w[t] == 0 {
+			continue
+		}
+		before += w[t] * f[t]
+		after += w[t] * moved
+		switch {
+		case f[t] > 0:
+			bound = math.Max(bound, moved/f[t])
+		case moved > 0 || below > 0:
+			bound = math.Inf(1)
+		}
+	}
+	return after / before, bound
 }
 
 func (se *search) grow(room *room, state [][]float64, i int) [][]float64 {
@@ -314,12 +392,14 @@ func (se *search) grow(room *room, state [][]float64, i int) [][]float64 {
 	room.floats = room.floats[:0]
 	for k := range se.suspects[i].moves {
 		mv := &se.suspects[i].moves[k]
-		from := len(room.floats)
-		room.floats = append(room.floats, state[mv.axis]...)
-		f := room.floats[from:]
-		raise(f, axis{stride: 1, radix: len(f)}, mv)
-		// Earlier pieces stay good where the memory moves: nothing writes to them.
-		room.state[mv.axis] = f
+		for at := mv.axis; at < len(state); at += len(se.dims) {
+			from := len(room.floats)
+			room.floats = append(room.floats, state[at]...)
+			f := room.floats[from:]
+			raise(f, axis{stride: 1, radix: len(f)}, mv)
+			// Earlier pieces stay good where the memory moves: nothing writes to them.
+			room.state[at] = f
+		}
 	}
 	return room.state
 }

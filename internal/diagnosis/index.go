@@ -27,6 +27,11 @@ type Model struct {
 	leak         []effect
 	unmodelled   float64
 	byUnmodelled []effect // by finding; a nil cdf is no link
+	roots        []root
+	factors      [][]float64 // by root and cause
+	vary         []bool      // by cause: depends on a root
+	states       []rootState
+	lanes        []lane
 }
 
 // effect is a distribution over a finding's levels with its running sum.
@@ -96,6 +101,10 @@ func New(spec Spec) (*Model, error) {
 	m.indexLinks(&c, spec.Links)
 	c.probability("unmodelled", spec.Unmodelled)
 	m.indexUnmodelled(&c, spec.UnmodelledLinks)
+	m.indexRoots(&c, spec.Roots)
+	if len(c.fields) == 0 {
+		m.layStates(&c, func(i int) string { return fmt.Sprintf("causes[%d].prior", i) })
+	}
 	if err := problem.InFields(c.fields); err != nil {
 		return nil, err
 	}
@@ -225,11 +234,14 @@ func (m *Model) CauseIndex(id string) int {
 }
 
 // WithPriors returns a model that shares everything with m but the priors
-// given by cause id (UnmodelledID sets that of the unmodelled cause): after a
-// repair the prior of the repaired cause is the repair's failure rate.
+// given by cause or root id (UnmodelledID sets that of the unmodelled cause):
+// after a repair the prior of the repaired cause is the repair's failure rate;
+// a root that is known has 0 or 1. The prior of a cause that roots raise is its
+// marginal over the roots as the Spec gives them, see Root.
 func (m *Model) WithPriors(priors map[string]float64) (*Model, error) {
 	changed := *m
 	changed.causes = append([]Cause(nil), m.causes...)
+	changed.roots = append([]root(nil), m.roots...)
 	var c checker
 	known := 0
 	set := func(id string, to *float64) {
@@ -247,15 +259,30 @@ func (m *Model) WithPriors(priors map[string]float64) (*Model, error) {
 		set(changed.causes[i].ID, &changed.causes[i].Prior)
 	}
 	set(UnmodelledID, &changed.unmodelled)
+	for k := range changed.roots {
+		set(changed.roots[k].id, &changed.roots[k].prior)
+	}
 	if known < len(priors) {
 		for _, id := range sortedKeys(priors) {
-			if m.CauseIndex(id) < 0 && id != UnmodelledID {
+			if m.CauseIndex(id) < 0 && id != UnmodelledID && !m.isRoot(id) {
 				c.failf("priors."+id, "no cause %q", id)
 			}
 		}
+	}
+	if len(c.fields) == 0 {
+		changed.layStates(&c, func(i int) string { return "priors." + changed.causes[i].ID })
 	}
 	if err := problem.InFields(c.fields); err != nil {
 		return nil, err
 	}
 	return &changed, nil
+}
+
+func (m *Model) isRoot(id string) bool {
+	for k := range m.roots {
+		if m.roots[k].id == id {
+			return true
+		}
+	}
+	return false
 }

@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -22,6 +23,8 @@ type Posterior struct {
 	// that neither a cause nor the unmodelled one is present.
 	Unmodelled float64
 	NoFault    float64
+	// Roots holds P(root true | E) in the order of Model.Roots; nil without roots.
+	Roots []float64
 	// Truncation bounds how far any probability above may be from that under
 	// all evidence, because of the findings in Dropped; 0 when exact.
 	Truncation float64
@@ -35,10 +38,11 @@ type Posterior struct {
 // solution is what one run yields, everything relative to P(E).
 type solution struct {
 	logE    float64
+	lanes   []float64  // P(lane | E)
 	share   [2]float64 // P(unmodelled absent/present | E)
 	present []float64
 	absent  []float64
-	given   [2][]float64 // P(cause present | E, unmodelled absent/present)
+	given   [][]float64 // by lane: P(cause present | E, lane)
 }
 
 // errImpossible names the observations that cannot all be true in the model.
@@ -82,6 +86,7 @@ func (s *session) posterior(sol solution) (*Posterior, error) {
 		Marginals:   sol.present,
 		Unmodelled:  sol.share[1],
 		NoFault:     math.Min(1, math.Exp(s.logNoFault()-sol.logE)),
+		Roots:       s.rootsGiven(&sol),
 		absent:      sol.absent,
 	}
 	for k := range s.dropped {
@@ -114,25 +119,57 @@ func (s *session) shareOf(st *step, logE float64) float64 {
 // observed so far is at most at level x. It needs no further axis.
 func (s *session) tilt(finding, x int) *session {
 	t := *s
-	t.gain = append([]float64(nil), s.gain...)
+	t.gain, t.base = slices.Clone(s.gain), slices.Clone(s.base)
 	t.absorb(finding, x)
 	t.normalise()
 	return &t
 }
 
-func (s *session) logEvidence() float64 {
-	logs := s.base
-	for _, b := range s.blocks {
-		coef := s.foldedCoef(b)
-		for u := range logs {
-			if !math.IsInf(logs[u], -1) {
-				r := s.newRun(b, u, coef, false)
-				r.backward()
-				logs[u] += r.log
+// rootsGiven is P(root true | E) by root.
+func (s *session) rootsGiven(sol *solution) []float64 {
+	if len(s.m.roots) == 0 {
+		return nil
+	}
+	out := make([]float64, len(s.m.roots))
+	for n, la := range s.m.lanes {
+		for k := range out {
+			if s.m.states[la.state].mask>>k&1 == 1 {
+				out[k] = math.Min(1, out[k]+sol.lanes[n])
 			}
 		}
 	}
-	return s.logAll + logAdd(logs[0], logs[1])
+	return out
+}
+
+func (s *session) logEvidence() float64 {
+	_, logs := s.runBack(false)
+	return logSum(logs)
+}
+
+// runBack starts a run through each block and returns, by lane, ln P(E, lane).
+func (s *session) runBack(keep bool) (runs []*run, logs []float64) {
+	logs = slices.Clone(s.base)
+	for n, la := range s.m.lanes {
+		logs[n] += s.logAll[la.state]
+	}
+	for _, b := range s.blocks {
+		r := s.newRun(b, keep)
+		r.backward()
+		runs = append(runs, r)
+		for n := range logs {
+			logs[n] += r.log[b.laneOf[n]]
+		}
+	}
+	return runs, logs
+}
+
+// logSum returns ln Σ e^l.
+func logSum(logs []float64) float64 {
+	sum := math.Inf(-1)
+	for _, l := range logs {
+		sum = logAdd(sum, l)
+	}
+	return sum
 }
 
 // logAdd returns ln(e^a + e^b).
@@ -146,8 +183,7 @@ func logAdd(a, b float64) float64 {
 	return a + math.Log1p(math.Exp(b-a))
 }
 
-// solve runs each block backward and forward, without and with the unmodelled
-// cause.
+// solve runs each block backward and forward, in all its lanes at once.
 func (s *session) solve() solution {
 	sol, _ := s.solveRuns(false)
 	return sol
@@ -155,72 +191,79 @@ func (s *session) solve() solution {
 
 // solveRuns is solve that also returns the runs by block; keep says that their
 // vectors are wanted.
-func (s *session) solveRuns(keep bool) (solution, [][2]*run) {
-	n := len(s.m.causes)
-	values := make([]float64, 4*n)
-	sol := solution{present: values[:n:n], absent: values[n : 2*n : 2*n]}
-	sol.given = [2][]float64{values[2*n : 3*n : 3*n], values[3*n:]}
-	runs := make([][2]*run, len(s.blocks))
-	logs := s.base
-	for k, b := range s.blocks {
-		coef := s.foldedCoef(b)
-		for u := range logs {
-			if math.IsInf(logs[u], -1) {
-				continue
-			}
-			runs[k][u] = s.newRun(b, u, coef, keep)
-			runs[k][u].backward()
-			logs[u] += runs[k][u].log
-		}
-	}
-	total := logAdd(logs[0], logs[1])
-	sol.logE = s.logAll + total
-	if math.IsInf(sol.logE, -1) || math.IsNaN(sol.logE) {
+func (s *session) solveRuns(keep bool) (solution, []*run) {
+	n, lanes := len(s.m.causes), len(s.m.lanes)
+	values := make([]float64, (2+lanes)*n)
+	sol := solution{present: values[:n:n], absent: values[n : 2*n : 2*n], given: make([][]float64, lanes), lanes: make([]float64, lanes)}
+	runs, logs := s.runBack(keep)
+	if sol.logE = logSum(logs); math.IsInf(sol.logE, -1) || math.IsNaN(sol.logE) {
 		sol.logE = math.Inf(-1)
 		return sol, runs
 	}
-	copy(sol.present, s.on)
-	copy(sol.absent, s.off)
-	for u := range logs {
-		copy(sol.given[u], s.on)
-		sol.share[u] = math.Exp(logs[u] - total)
+	for _, r := range runs {
+		r.forward()
 	}
-	for k, b := range s.blocks {
-		for _, i := range b.causes {
-			sol.present[i], sol.absent[i] = 0, 0
+	for k, la := range s.m.lanes {
+		share := math.Exp(logs[k] - sol.logE)
+		sol.lanes[k] = share
+		sol.share[la.u] += share
+		given := values[(2+k)*n : (3+k)*n : (3+k)*n]
+		copy(given, s.on[la.state])
+		sol.given[k] = given
+		if share == 0 {
+			continue
 		}
-		for u := range logs {
-			if sol.share[u] == 0 {
-				continue
-			}
-			r := runs[k][u]
-			r.forward()
-			for at, i := range b.causes {
-				sol.given[u][i] = r.present[at]
-				sol.present[i] += sol.share[u] * r.present[at]
-				sol.absent[i] += sol.share[u] * r.absent[at]
+		off := s.off[la.state]
+		for i := range given {
+			if s.blockOf[i] < 0 {
+				sol.present[i] += share * given[i]
+				sol.absent[i] += share * off[i]
 			}
 		}
+		for _, r := range runs {
+			l := r.b.laneOf[k]
+			for at, i := range r.b.causes {
+				given[i] = r.present[l][at]
+				sol.present[i] += share * r.present[l][at]
+				sol.absent[i] += share * r.absent[l][at]
+			}
+		}
+	}
+	// Each pair sums to 1 up to rounding, which the division takes away.
+	for i, on := range sol.present {
+		sum := on + sol.absent[i]
+		sol.present[i], sol.absent[i] = on/sum, sol.absent[i]/sum
 	}
 	return sol, runs
 }
 
 // logNoFault is ln P(E, no cause, unmodelled absent).
 func (s *session) logNoFault() float64 {
-	sum := s.base[0]
-	for _, c := range s.m.causes {
-		sum += math.Log1p(-c.Prior)
+	return logSum(s.logNoFaults())
+}
+
+// logNoFaults is logNoFault with each state of the roots.
+func (s *session) logNoFaults() []float64 {
+	out := make([]float64, len(s.m.states))
+	for r := range out {
+		out[r] = math.Inf(-1)
 	}
-	for _, b := range s.blocks {
-		for _, d := range b.dims {
-			like := 0.0
-			for t, w := range d.weight {
-				like += w * d.leak[0].mass[t]
-			}
-			sum += math.Log(like)
+	for n, la := range s.m.lanes {
+		if la.u == 1 {
+			continue
 		}
+		sum := s.base[n]
+		for _, absent := range s.m.states[la.state].absent {
+			sum += math.Log(absent)
+		}
+		for _, b := range s.blocks {
+			for _, d := range b.dims {
+				sum += math.Log(inner(d.leak[n], d.weight))
+			}
+		}
+		out[la.state] = sum
 	}
-	return sum
+	return out
 }
 
 func sortedKeys(m map[string]float64) []string {

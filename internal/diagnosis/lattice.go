@@ -192,47 +192,53 @@ func (o *op) liftT(dst, src []float64) {
 // onePair reports whether the cause moves two two-state axes and no other.
 func (o *op) onePair() bool { return len(o.axes) == 2 && o.axes[1].radix == 2 }
 
-// step writes off·src + on·(the cause's moves on src) to dst; stepT the
-// transposed operator.
-func (o *op) step(dst, src []float64, on, off float64) {
-	if o.onePair() {
-		m := pair(&o.moves[0], &o.moves[1], on, off)
-		m.apply(dst, src, o.axes[0].stride, o.axes[1].stride)
-		return
-	}
-	o.lift(dst, src)
-	mix(dst, src, on, off)
-}
-
-func (o *op) stepT(dst, src []float64, on, off float64) {
-	if o.onePair() {
-		m := pair(&o.moves[0], &o.moves[1], on, off)
-		m.applyT(dst, src, o.axes[0].stride, o.axes[1].stride)
-		return
-	}
-	o.liftT(dst, src)
-	mix(dst, src, on, off)
-}
-
 // enter writes the vector with one more axis on top to dst; enterT the
-// transposed: the sum over that axis.
-func enter(dst, src, lead []float64, scale float64) {
-	for t, w := range lead {
-		w *= scale
+// transposed: the sum over that axis. lead holds a number by state and lane.
+func enter(dst, src, lead []float64, lanes int, scale float64) {
+	for t := 0; t*lanes < len(lead); t++ {
+		w := lead[t*lanes : (t+1)*lanes]
 		to := dst[t*len(src) : (t+1)*len(src)]
-		for k, v := range src {
-			to[k] = w * v
+		if lanes == 1 {
+			c := scale * w[0]
+			for k, v := range src {
+				to[k] = c * v
+			}
+			continue
+		}
+		if lanes == 2 {
+			w0, w1 := scale*w[0], scale*w[1]
+			for k := 0; k+1 < len(src) && k+1 < len(to); k += 2 {
+				to[k], to[k+1] = w0*src[k], w1*src[k+1]
+			}
+			continue
+		}
+		for k := 0; k < len(src); k += lanes {
+			f, g := src[k:k+lanes], to[k:k+lanes]
+			for l, c := range w {
+				g[l] = scale * c * f[l]
+			}
 		}
 	}
 }
 
-func enterT(dst, src, lead []float64, scale float64) {
+func enterT(dst, src, lead []float64, lanes int, scale float64) {
 	clear(dst)
-	for t, w := range lead {
-		w *= scale
+	for t := 0; t*lanes < len(lead); t++ {
+		w := lead[t*lanes : (t+1)*lanes]
 		from := src[t*len(dst) : (t+1)*len(dst)]
-		for k, v := range from {
-			dst[k] += w * v
+		if lanes == 2 {
+			w0, w1 := scale*w[0], scale*w[1]
+			for k := 0; k+1 < len(dst) && k+1 < len(from); k += 2 {
+				dst[k] += w0 * from[k]
+				dst[k+1] += w1 * from[k+1]
+			}
+			continue
+		}
+		for k := 0; k < len(dst); k += lanes {
+			f, g := from[k:k+lanes], dst[k:k+lanes]
+			for l, c := range w {
+				g[l] += scale * c * f[l]
+			}
 		}
 	}
 }
@@ -269,7 +275,7 @@ func leaveT(dst, src []float64, stride int, weight []float64, scale float64) {
 	}
 }
 
-// mix sets t to on·t + off·f.
+// mix sets t to on·t + off·f, mixLanes the same with numbers by lane.
 func mix(t, f []float64, on, off float64) {
 	f = f[:len(t)]
 	for k, v := range t {
@@ -277,11 +283,14 @@ func mix(t, f []float64, on, off float64) {
 	}
 }
 
-// mixTo sets to to on·t + off·f.
-func mixTo(to, t, f []float64, on, off float64) {
-	t, f = t[:len(to)], f[:len(to)]
-	for k := range to {
-		to[k] = on*t[k] + off*f[k]
+func mixLanes(t, f, on, off []float64) {
+	lanes := len(on)
+	off = off[:lanes]
+	for k := 0; k < len(t); k += lanes {
+		a, b := t[k:k+lanes], f[k:k+lanes]
+		for l, c := range on {
+			a[l] = c*a[l] + off[l]*b[l]
+		}
 	}
 }
 
@@ -299,6 +308,38 @@ func largest(f []float64) float64 {
 		top = max(top, v)
 	}
 	return top
+}
+
+// dots sets out to ⟨a,b⟩ by lane.
+func dots(out, a, b []float64) {
+	b = b[:len(a)]
+	switch lanes := len(out); lanes {
+	case 1:
+		out[0] = dot(a, b)
+	case 2:
+		var s0, s1, s2, s3 float64
+		k := 0
+		for ; k+4 <= len(a); k += 4 {
+			x, y := a[k:k+4:k+4], b[k:k+4:k+4]
+			s0 += x[0] * y[0]
+			s1 += x[1] * y[1]
+			s2 += x[2] * y[2]
+			s3 += x[3] * y[3]
+		}
+		if k < len(a) {
+			s0 += a[k] * b[k]
+			s1 += a[k+1] * b[k+1]
+		}
+		out[0], out[1] = s0+s2, s1+s3
+	default:
+		clear(out)
+		for k := 0; k < len(a); k += lanes {
+			x, y := a[k:k+lanes], b[k:k+lanes]
+			for l, v := range x {
+				out[l] += v * y[l]
+			}
+		}
+	}
 }
 
 // dot returns ⟨a,b⟩. Four sums keep the processor's adders busy; their order is

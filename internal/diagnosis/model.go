@@ -13,9 +13,13 @@ type Spec struct {
 	// know (0 switches it off). UnmodelledLinks are its links, as Links.
 	Unmodelled      float64
 	UnmodelledLinks []Link
+	// Roots are common circumstances that raise causes, at most MaxRoots; a Spec
+	// without any is a model of independent causes.
+	Roots []Root
 }
 
-// Cause is a binary cause, independent of the others given the context.
+// Cause is a binary cause, independent of the others given the context and the
+// roots.
 type Cause struct {
 	ID    string
 	Prior float64 // probability in [0,1] after the context's factors

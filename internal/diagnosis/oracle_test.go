@@ -71,6 +71,10 @@ func enumerate(spec Spec, ev []Observation) *truth {
 			if set>>i&1 == 0 {
 				prior.Sub(big.NewRat(1, 1), prior)
 			}
+			if prior.Sign() == 0 {
+				p = prior
+				break
+			}
 			p.Mul(p, prior)
 		}
 		for _, o := range ev {

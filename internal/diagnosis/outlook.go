@@ -24,13 +24,14 @@ type outcome struct {
 // through all blocks. A candidate changes the few causes it is linked to; it
 // follows the shared run up to the first of them and from the last of them on.
 type outlook struct {
-	s      *session
-	sol    solution
-	runs   [][2]*run
-	detour []*detour // by block
-	list   []*detour // those of the candidate at hand
-	out    []outcome
-	sums   [2][]float64
+	s       *session
+	sol     solution
+	detour  []*detour // by block
+	list    []*detour // those of the candidate at hand
+	weight  []float64 // by lane: P(≤ level, lane | E)
+	noFault []float64 // by root state: P(no fault, state | E)
+	out     []outcome
+	sums    [2][]float64
 }
 
 // arena hands out zeroed vectors from one piece of memory.
@@ -56,10 +57,13 @@ func (s *session) newOutlook(sol solution) *outlook {
 	if math.IsInf(sol.logE, -1) {
 		return o
 	}
-	_, o.runs = s.solveRuns(true)
-	o.detour = make([]*detour, len(s.blocks))
-	for k, b := range s.blocks {
-		o.detour[k] = newDetour(s, b, o.runs[k])
+	_, runs := s.solveRuns(true)
+	for _, r := range runs {
+		o.detour = append(o.detour, s.newDetour(r))
+	}
+	o.weight = make([]float64, len(s.m.lanes))
+	for _, log := range s.logNoFaults() {
+		o.noFault = append(o.noFault, math.Exp(log-sol.logE))
 	}
 	return o
 }
@@ -221,39 +225,72 @@ func (o *outlook) touch(finding int) {
 // upTo sets out to P(finding ≤ x | E) and the joint probabilities with each cause.
 func (o *outlook) upTo(finding, x int, out *outcome) {
 	m, s := o.s.m, o.s
-	weight := o.sol.share
-	for u := range weight {
-		weight[u] *= m.leakUpTo(finding, x, u == 1)
+	weight := o.weight
+	for n, la := range m.lanes {
+		weight[n] = o.sol.lanes[n]
+		if weight[n] > 0 {
+			weight[n] *= m.leakAt(finding, x, la)
+		}
 	}
 	links := m.byFinding[finding]
 	for k := range links {
 		if c := links[k].cause; s.blockOf[c] < 0 && active(m.causes[c].Prior) {
-			f := s.off[c] + s.on[c]*links[k].cdf[x]
-			weight[0], weight[1] = weight[0]*f, weight[1]*f
-		}
-	}
-	for _, t := range o.list {
-		for u := range weight {
-			if weight[u] > 0 {
-				weight[u] *= t.run(u, x)
+			for n, la := range m.lanes {
+				weight[n] *= s.off[la.state][c] + s.on[la.state][c]*links[k].cdf[x]
 			}
 		}
 	}
-	out.p, out.share = weight[0]+weight[1], weight[1]
-	given0, given1 := o.sol.given[0][:len(out.present)], o.sol.given[1][:len(out.present)]
-	for i := range out.present {
-		// Untouched causes depend on the candidate through the unmodelled cause only.
-		out.present[i] = weight[0]*given0[i] + weight[1]*given1[i]
+	for _, t := range o.list {
+		t.run(x)
+		for n := range weight {
+			weight[n] *= t.ratio[t.b.laneOf[n]]
+		}
+	}
+	out.p, out.share = 0, 0
+	clear(out.present)
+	for n, w := range weight {
+		out.p += w
+		if m.lanes[n].u == 1 {
+			out.share += w
+		}
+		if w == 0 {
+			continue
+		}
+		// Untouched causes depend on the candidate through the lane only.
+		given := o.sol.given[n][:len(out.present)]
+		for i := range out.present {
+			out.present[i] += w * given[i]
+		}
 	}
 	for k := range links {
 		if c := links[k].cause; s.blockOf[c] < 0 && active(m.causes[c].Prior) {
-			on := s.on[c] * links[k].cdf[x]
-			out.present[c] = out.p * on / (s.off[c] + on)
+			out.present[c] = 0
+			for n, la := range m.lanes {
+				on := s.on[la.state][c] * links[k].cdf[x]
+				if weight[n] > 0 {
+					out.present[c] += weight[n] * on / (s.off[la.state][c] + on)
+				}
+			}
 		}
 	}
 	for _, t := range o.list {
 		t.write(weight, out.present)
 	}
+}
+
+// noFaultAfter is P(no fault | E, level x), p being P(level x | E): the leaks
+// alone must give the level.
+func (o *outlook) noFaultAfter(finding, x int, p float64) float64 {
+	sum := 0.0
+	for r, nf := range o.noFault {
+		la := lane{state: r}
+		mass := o.s.m.leakAt(finding, x, la)
+		if x > 0 {
+			mass -= o.s.m.leakAt(finding, x-1, la)
+		}
+		sum += nf * mass
+	}
+	return clamp(sum / p)
 }
 
 // Predict returns P(level | E) of a finding that is not among the evidence, by

@@ -28,7 +28,7 @@ type op struct {
 	dim        int // entering or leaving
 	from, to   int
 	stride     int // of the finding entering or leaving
-	size, next int // of the vector before and after
+	size, next int // of the vector before and after, lanes included
 	axes       []axis
 	moves      []move
 }
@@ -198,6 +198,9 @@ func (p *planner) finish(i int) {
 	}
 }
 
+// A vector holds all lanes of a state side by side: the lanes are an axis of
+// their own below all others, and what is the same for all of them is done once.
+
 // compile turns an order of the members into operations and numbers the block's
 // causes: members in that order, each finding's folded causes where it enters.
 func (b *block) compile(order []int) {
@@ -207,7 +210,7 @@ func (b *block) compile(order []int) {
 			left[b.members[i].moves[k].axis]++
 		}
 	}
-	c := &compiler{b: b, stride: make([]int, len(b.dims)), size: 1}
+	c := &compiler{b: b, stride: make([]int, len(b.dims)), size: len(b.lanes)}
 	for d := range b.dims {
 		c.stride[d] = -1
 	}
@@ -235,7 +238,7 @@ func (b *block) compile(order []int) {
 			c.leave(d)
 		}
 	}
-	b.total = 1
+	b.total = len(b.lanes)
 	for k := range b.ops {
 		b.total += b.ops[k].next
 	}
