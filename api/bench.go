@@ -18,7 +18,11 @@ type ObservationInput struct {
 	Readings    map[string]any `json:"readings"`
 	Outcome     string         `json:"outcome"`
 	Unavailable bool           `json:"unavailable"`
-	Instrument  *shop.ID       `json:"instrument"`
+	// Reason and Note say why it is unavailable; Note also what was seen of Cause.
+	Reason     shop.UnavailableReason `json:"reason"`
+	Note       string                 `json:"note"`
+	Cause      string                 `json:"cause"`
+	Instrument *shop.ID               `json:"instrument"`
 }
 
 // AccessInput is the body of POST /jobs/{id}/access.
@@ -132,10 +136,11 @@ func deciding(d *measure.Deciding) *Deciding {
 func observation(o shop.Observation) Observation {
 	out := Observation{
 		ID: o.ID, Kind: ObservationKind(o.Kind), Symptom: orNull(o.Symptom), Measurement: orNull(o.Measurement), Unavailable: o.Unavailable,
+		Cause: orNull(o.Cause), Reason: orNull(string(o.Reason)), Note: orNull(o.Note),
 		FromExposure: o.FromExposure, Active: o.Active(), At: o.At.UTC(), By: o.By, RetractedAt: utc(o.RetractedAt), RetractedBy: orNull(o.RetractedBy),
 		SupersededBy: o.SupersededBy, InvalidatedAt: utc(o.InvalidatedAt), InvalidatedBy: orNull(o.InvalidatedBy),
 	}
-	if o.Kind == shop.ObservedSymptom {
+	if o.Kind != shop.ObservedMeasurement {
 		out.Present = &o.Present
 	}
 	if r := o.Result; r != nil {

@@ -2,6 +2,7 @@ package api
 
 import (
 	"net/http"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 
@@ -35,6 +36,7 @@ func diagnosis(d shop.Diagnosis) Diagnosis {
 			return AlsoCheck{From: a.From, Cause: a.Cause, Name: a.Name, Note: a.Note, Probability: a.Probability, Measurements: a.Measurements}
 		}),
 		OpenOpenings: listOf(d.OpenOpenings, openingID), Warnings: d.Warnings,
+		Argument: argument(d.Argument),
 	}
 	if s := d.Stop; s != nil {
 		out.Stop = &Stop{Gate: s.Gate, Text: s.Text, Rule: s.Rule, ObservationID: s.ObservationID}
@@ -74,6 +76,27 @@ func nextMeasurement(n shop.NextMeasurement, currency string) NextMeasurement {
 		out.Measurement, out.Name = n.Measurement.ID, n.Measurement.Title
 	}
 	return out
+}
+
+func argument(a *shop.Argument) *Argument {
+	if a == nil {
+		return nil
+	}
+	out := &Argument{Scale: a.Scale, Whole: a.Whole, Causes: listOf(a.Causes, func(c shop.CauseArgument) CauseArgument {
+		return CauseArgument{Cause: c.Cause, Text: strings.Join(c.Sentences, " "), Sentences: c.Sentences, For: listOf(c.For, weighed), Against: listOf(c.Against, weighed),
+			AccountsFor: c.AccountsFor, Leaves: c.Leaves, Missing: c.Missing}
+	})}
+	if c := a.Conflict; c != nil {
+		out.Conflict = &ConflictArgument{Bits: c.Bits, Strong: c.Strong, Text: c.Text, Observations: c.Observations,
+			TakeAgain: listOf(c.Again, func(t shop.TakeAgain) TakeAgain {
+				return TakeAgain{ObservationID: t.ObservationID, Measurement: orNull(t.Measurement), Symptom: orNull(t.Symptom), Title: t.Title, Support: t.Support}
+			})}
+	}
+	return out
+}
+
+func weighed(w shop.WeighedObservation) WeighedObservation {
+	return WeighedObservation{ObservationID: w.ObservationID, Decibans: w.Decibans, Strength: WeighedObservationStrength(w.Strength)}
 }
 
 func openingID(o faultlib.Opening) string { return o.ID }

@@ -16,6 +16,9 @@ type FaultInput struct {
 	ConnectorID     *shop.ID `json:"connector_id"`
 	InstalledPartID *shop.ID `json:"installed_part_id"`
 	Note            string   `json:"note"`
+	// Disagreement and Grounds say why another cause than the advised one is confirmed.
+	Disagreement shop.Disagreement `json:"disagreement"`
+	Grounds      string            `json:"grounds"`
 }
 
 // WaiverInput is the body of POST /jobs/{id}/faults/{fid}/waive.
@@ -156,6 +159,7 @@ func fault(f shop.Fault) Fault {
 	return Fault{
 		ID: f.ID, JobID: f.JobID, Cause: f.Cause, Component: f.Component, FailureMode: f.FailureMode, ConnectorID: f.ConnectorID,
 		InstalledPartID: f.InstalledPartID, Note: f.Note, Probability: f.Probability, At: f.At.UTC(), By: f.By,
+		Advised: orNull(f.Advised), Disagreement: orNull(string(f.Disagreement)), Grounds: orNull(f.Grounds), Basis: orNull(f.Basis),
 		WaivedAt: utc(f.WaivedAt), WaivedBy: orNull(f.WaivedBy), WaiveReason: orNull(f.WaiveReason),
 	}
 }

@@ -71,16 +71,19 @@ func (e LibraryMeasurementKind) Valid() bool {
 
 // Defines values for ObservationKind.
 const (
-	Measurement ObservationKind = "measurement"
-	Symptom     ObservationKind = "symptom"
+	ObservationKindCause       ObservationKind = "cause"
+	ObservationKindMeasurement ObservationKind = "measurement"
+	ObservationKindSymptom     ObservationKind = "symptom"
 )
 
 // Valid indicates whether the value is a known member of the ObservationKind enum.
 func (e ObservationKind) Valid() bool {
 	switch e {
-	case Measurement:
+	case ObservationKindCause:
 		return true
-	case Symptom:
+	case ObservationKindMeasurement:
+		return true
+	case ObservationKindSymptom:
 		return true
 	default:
 		return false
@@ -210,6 +213,30 @@ func (e TreeStepKind) Valid() bool {
 	}
 }
 
+// Defines values for WeighedObservationStrength.
+const (
+	Moderate   WeighedObservationStrength = "moderate"
+	Slight     WeighedObservationStrength = "slight"
+	Strong     WeighedObservationStrength = "strong"
+	VeryStrong WeighedObservationStrength = "very strong"
+)
+
+// Valid indicates whether the value is a known member of the WeighedObservationStrength enum.
+func (e WeighedObservationStrength) Valid() bool {
+	switch e {
+	case Moderate:
+		return true
+	case Slight:
+		return true
+	case Strong:
+		return true
+	case VeryStrong:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Exposure.
 const (
 	Distance Exposure = "distance"
@@ -268,6 +295,21 @@ type AlsoCheck struct {
 	Name         string   `json:"name"`
 	Note         string   `json:"note"`
 	Probability  float64  `json:"probability"`
+}
+
+// Argument The diagnosis in sentences, in the words of the library.
+type Argument struct {
+	// Causes The probable causes, most probable first.
+	Causes []CauseArgument `json:"causes"`
+
+	// Conflict Null where the observations go together.
+	Conflict *ConflictArgument `json:"conflict"`
+
+	// Scale How the decibans are to be read.
+	Scale string `json:"scale"`
+
+	// Whole How sure the whole is: the explanations with the share they cover, what the library does not know, no fault, what was left out.
+	Whole []string `json:"whole"`
 }
 
 // AuditEvent defines model for AuditEvent.
@@ -334,6 +376,31 @@ type BoardList struct {
 	Next *string `json:"next"`
 }
 
+// CauseArgument defines model for CauseArgument.
+type CauseArgument struct {
+	// AccountsFor Abnormal observations that the cause itself brought about, more probably than not.
+	AccountsFor []uuid.UUID `json:"accounts_for"`
+
+	// Against Strongest first, from 1 dB on.
+	Against []WeighedObservation `json:"against"`
+	Cause   string               `json:"cause"`
+
+	// For Strongest first, from 1 dB on.
+	For []WeighedObservation `json:"for"`
+
+	// Leaves Abnormal observations that something else brought about.
+	Leaves []uuid.UUID `json:"leaves"`
+
+	// Missing Measurements that would show it and were not taken, the surest first.
+	Missing []string `json:"missing"`
+
+	// Sentences What points to it and what speaks against it, what overlaps, what it accounts for, what is missing.
+	Sentences []string `json:"sentences"`
+
+	// Text The sentences as one text.
+	Text string `json:"text"`
+}
+
 // CauseView defines model for CauseView.
 type CauseView struct {
 	Component     string `json:"component"`
@@ -355,6 +422,21 @@ type Check struct {
 	Optional    bool     `json:"optional"`
 	Outcomes    []string `json:"outcomes"`
 	When        string   `json:"when"`
+}
+
+// ConflictArgument defines model for ConflictArgument.
+type ConflictArgument struct {
+	Bits float64 `json:"bits"`
+
+	// Observations Most at odds with the others first.
+	Observations []uuid.UUID `json:"observations"`
+
+	// Strong Above 3 bits.
+	Strong bool `json:"strong"`
+
+	// TakeAgain What the others leave less than 1 in 100; a new result replaces the earlier one.
+	TakeAgain []TakeAgain `json:"take_again"`
+	Text      string      `json:"text"`
 }
 
 // Connector defines model for Connector.
@@ -443,6 +525,9 @@ type Diagnosis struct {
 	// AlsoCheck What the confirmed causes tend to bring along.
 	AlsoCheck []AlsoCheck `json:"also_check"`
 
+	// Argument The diagnosis in sentences, in the words of the library.
+	Argument *Argument `json:"argument,omitempty"`
+
 	// Causes Most probable first.
 	Causes []CauseView `json:"causes"`
 
@@ -513,12 +598,23 @@ type Explanation struct {
 
 // Fault defines model for Fault.
 type Fault struct {
-	At              time.Time  `json:"at"`
-	By              string     `json:"by"`
-	Cause           string     `json:"cause"`
-	Component       string     `json:"component"`
-	ConnectorID     *uuid.UUID `json:"connector_id"`
-	FailureMode     string     `json:"failure_mode"`
+	// Advised The cause whose repair was advised instead at that moment; null where none was.
+	Advised *string   `json:"advised,omitempty"`
+	At      time.Time `json:"at"`
+
+	// Basis What spoke for and against the cause at that moment, in sentences.
+	Basis       *string    `json:"basis,omitempty"`
+	By          string     `json:"by"`
+	Cause       string     `json:"cause"`
+	Component   string     `json:"component"`
+	ConnectorID *uuid.UUID `json:"connector_id"`
+
+	// Disagreement Why another cause than the advised one was confirmed; null where that was not said.
+	Disagreement *string `json:"disagreement,omitempty"`
+	FailureMode  string  `json:"failure_mode"`
+
+	// Grounds The same in words.
+	Grounds         *string    `json:"grounds,omitempty"`
 	ID              uuid.UUID  `json:"id"`
 	InstalledPartID *uuid.UUID `json:"installed_part_id"`
 	JobID           uuid.UUID  `json:"job_id"`
@@ -965,6 +1061,9 @@ type Observation struct {
 	At     time.Time `json:"at"`
 	By     string    `json:"by"`
 
+	// Cause A cause that was looked at and is sound, where `kind` is `cause`.
+	Cause *string `json:"cause,omitempty"`
+
 	// Detail Which phase, which tap.
 	Detail string `json:"detail"`
 
@@ -981,11 +1080,17 @@ type Observation struct {
 	// Likelihood Share of each outcome that the reading's uncertainty leaves possible; sums to 1.
 	Likelihood  Likelihood `json:"likelihood"`
 	Measurement *string    `json:"measurement"`
-	Outcome     *string    `json:"outcome"`
-	Present     *bool      `json:"present"`
+
+	// Note Why in words, or what was seen of a sound cause.
+	Note    *string `json:"note,omitempty"`
+	Outcome *string `json:"outcome"`
+	Present *bool   `json:"present"`
 
 	// Readings Raw readings by the measurement's input ids; see Conventions for how a quantity may be written.
-	Readings     Readings   `json:"readings"`
+	Readings Readings `json:"readings"`
+
+	// Reason Why it cannot be measured: no_instrument, no_access, would_damage, customer_declined, other; null where that was not said.
+	Reason       *string    `json:"reason,omitempty"`
 	RetractedAt  *time.Time `json:"retracted_at"`
 	RetractedBy  *string    `json:"retracted_by"`
 	SupersededBy *uuid.UUID `json:"superseded_by"`
@@ -1231,6 +1336,17 @@ type Stop struct {
 
 	// Text What was seen.
 	Text string `json:"text"`
+}
+
+// TakeAgain defines model for TakeAgain.
+type TakeAgain struct {
+	Measurement   *string   `json:"measurement"`
+	ObservationID uuid.UUID `json:"observation_id"`
+
+	// Support Probability of this result under the other observations.
+	Support float64 `json:"support"`
+	Symptom *string `json:"symptom"`
+	Title   string  `json:"title"`
 }
 
 // Testability defines model for Testability.
@@ -1500,6 +1616,16 @@ type Verification struct {
 	Verification string   `json:"verification"`
 	Warnings     []string `json:"warnings"`
 }
+
+// WeighedObservation defines model for WeighedObservation.
+type WeighedObservation struct {
+	Decibans      float64                    `json:"decibans"`
+	ObservationID uuid.UUID                  `json:"observation_id"`
+	Strength      WeighedObservationStrength `json:"strength"`
+}
+
+// WeighedObservationStrength defines model for WeighedObservation.Strength.
+type WeighedObservationStrength string
 
 // Cursor defines model for Cursor.
 type Cursor = string

@@ -159,10 +159,12 @@ select 1 from o union all select 1 from v`, w.shopID, w.job.ID, id, w.c.At, w.c.
 func queueObservation(b *pgx.Batch, shopID, jobID shop.ID, o *shop.Observation, at time.Time, by string) {
 	b.Queue(`
 insert into observations (shop_id, job_id, id, kind, symptom, present, measurement, unavailable, result, from_exposure,
-  at, by_name, retracted_at, retracted_by, superseded_by, invalidated_at, invalidated_by, instrument_id)
-values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)`,
+  at, by_name, retracted_at, retracted_by, superseded_by, invalidated_at, invalidated_by, instrument_id,
+  cause, unavailable_reason, note)
+values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21)`,
 		shopID, jobID, newID(o.ID), o.Kind, o.Symptom, o.Present, o.Measurement, o.Unavailable, o.Result, o.FromExposure,
-		firstTime(o.At, at), firstText(o.By, by), o.RetractedAt, o.RetractedBy, o.SupersededBy, o.InvalidatedAt, o.InvalidatedBy, o.InstrumentID)
+		firstTime(o.At, at), firstText(o.By, by), o.RetractedAt, o.RetractedBy, o.SupersededBy, o.InvalidatedAt, o.InvalidatedBy, o.InstrumentID,
+		o.Cause, o.Reason, o.Note)
 }
 
 func (w *changeWriter) access() {
@@ -177,10 +179,11 @@ func (w *changeWriter) fault() {
 	if f := w.c.Fault; f != nil {
 		w.b.Queue(`
 insert into faults (shop_id, job_id, id, board_id, cause, component, failure_mode, connector_id, installed_part_id, note,
-  probability, at, by_name, waived_at, waived_by, waive_reason)
-values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)`,
+  probability, at, by_name, waived_at, waived_by, waive_reason, advised, disagreement, grounds, basis)
+values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)`,
 			w.shopID, w.job.ID, newID(f.ID), w.job.BoardID, f.Cause, f.Component, f.FailureMode, f.ConnectorID, f.InstalledPartID,
-			f.Note, f.Probability, firstTime(f.At, w.c.At), firstText(f.By, w.c.By), f.WaivedAt, f.WaivedBy, f.WaiveReason)
+			f.Note, f.Probability, firstTime(f.At, w.c.At), firstText(f.By, w.c.By), f.WaivedAt, f.WaivedBy, f.WaiveReason,
+			f.Advised, f.Disagreement, f.Grounds, f.Basis)
 	}
 	if v := w.c.Waive; v != nil {
 		w.b.Queue(`

@@ -31,7 +31,8 @@ select id, coalesce(from_state, ''), to_state, reason, at, by_name from job_stat
  where shop_id = $1 and job_id = $2 order by step`, shopID, id).Query(into(&f.States, scanState))
 		b.Queue(`
 select id, kind, symptom, present, measurement, unavailable, result, from_exposure, at, by_name,
-  retracted_at, retracted_by, superseded_by, invalidated_at, invalidated_by, instrument_id from observations
+  retracted_at, retracted_by, superseded_by, invalidated_at, invalidated_by, instrument_id,
+  cause, unavailable_reason, note from observations
  where shop_id = $1 and job_id = $2 order by at, id`, shopID, id).Query(into(&f.Observations, scanObservation))
 		b.Queue(`
 select id, opening, state, implied, at, by_name from access_events
@@ -87,7 +88,8 @@ func scanState(row pgx.CollectableRow) (v shop.StateChange, err error) {
 
 func scanObservation(row pgx.CollectableRow) (o shop.Observation, err error) {
 	err = row.Scan(&o.ID, &o.Kind, &o.Symptom, &o.Present, &o.Measurement, &o.Unavailable, &o.Result, &o.FromExposure,
-		&o.At, &o.By, &o.RetractedAt, &o.RetractedBy, &o.SupersededBy, &o.InvalidatedAt, &o.InvalidatedBy, &o.InstrumentID)
+		&o.At, &o.By, &o.RetractedAt, &o.RetractedBy, &o.SupersededBy, &o.InvalidatedAt, &o.InvalidatedBy, &o.InstrumentID,
+		&o.Cause, &o.Reason, &o.Note)
 	return o, err
 }
 

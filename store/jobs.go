@@ -28,11 +28,12 @@ func scanJob(row pgx.CollectableRow) (j shop.Job, err error) {
 
 const faultColumns = `
 f.id, f.job_id, f.cause, f.component, f.failure_mode, f.connector_id, f.installed_part_id, f.note, f.probability,
-f.at, f.by_name, f.waived_at, f.waived_by, f.waive_reason`
+f.at, f.by_name, f.waived_at, f.waived_by, f.waive_reason, f.advised, f.disagreement, f.grounds, f.basis`
 
 func scanFault(row pgx.CollectableRow) (f shop.Fault, err error) {
 	err = row.Scan(&f.ID, &f.JobID, &f.Cause, &f.Component, &f.FailureMode, &f.ConnectorID, &f.InstalledPartID, &f.Note,
-		&f.Probability, &f.At, &f.By, &f.WaivedAt, &f.WaivedBy, &f.WaiveReason)
+		&f.Probability, &f.At, &f.By, &f.WaivedAt, &f.WaivedBy, &f.WaiveReason,
+		&f.Advised, &f.Disagreement, &f.Grounds, &f.Basis)
 	return f, err
 }
 

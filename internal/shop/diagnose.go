@@ -41,6 +41,13 @@ func (s *Service) Diagnose(ctx context.Context, a Actor, jobID ID) (Diagnosis, e
 
 // DiagnoseFile is Diagnose for a file already read.
 func (s *Service) DiagnoseFile(ctx context.Context, a Actor, f JobFile) (Diagnosis, error) {
+	return s.DiagnoseFileFor(ctx, a, f, "")
+}
+
+// DiagnoseFileFor is DiagnoseFile with one cause argued for that may be too
+// improbable to be listed otherwise: a person who confirms it sees what it rests
+// on. An unknown cause is none.
+func (s *Service) DiagnoseFileFor(ctx context.Context, a Actor, f JobFile, cause string) (Diagnosis, error) {
 	if err := a.may(mayRead); err != nil {
 		return Diagnosis{}, err
 	}
@@ -48,7 +55,22 @@ func (s *Service) DiagnoseFile(ctx context.Context, a Actor, f JobFile) (Diagnos
 	if err != nil {
 		return Diagnosis{}, err
 	}
-	return diagnose(b)
+	return diagnoseWhole(b, cause)
+}
+
+// diagnoseWhole is diagnose with the argument in sentences.
+func diagnoseWhole(b bench, also string) (Diagnosis, error) {
+	q, err := inquire(b)
+	if err != nil {
+		return Diagnosis{}, err
+	}
+	q.also = also
+	d, err := q.answer()
+	if err != nil {
+		return Diagnosis{}, err
+	}
+	d.Argument, err = q.argument(&d, also)
+	return d, err
 }
 
 // inquiry carries one diagnosis while it is worked out.
@@ -58,8 +80,12 @@ type inquiry struct {
 	ev       []diagnosis.Observation
 	known    []string // confirmed causes, those to repair first
 	toRepair int      // how many of known wait for their repair
-	model    *diagnosis.Model
-	advice   *diagnosis.Advice
+	// refuted are, by cause, the observations of a look that found it sound.
+	refuted map[string][]ID
+	// also is a cause that is listed however improbable it is; "" for none.
+	also   string
+	model  *diagnosis.Model
+	advice *diagnosis.Advice
 }
 
 // diagnose works out the whole diagnosis of a job. It is pure: the same file and
@@ -77,6 +103,7 @@ func inquire(b bench) (*inquiry, error) {
 	q := &inquiry{bench: b, found: evidenceOf(b.lib, b.file)}
 	q.ev = observationsOf(q.found)
 	q.known, q.toRepair = confirmed(b.lib, b.file)
+	q.refuted = refutations(b.lib, b.file, q.found)
 	var err error
 	if q.model, err = b.ed.model.WithPriors(q.priors()); err != nil {
 		return nil, err
@@ -102,9 +129,9 @@ func inquire(b bench) (*inquiry, error) {
 	return q, nil
 }
 
-// priors are what confirmed causes change: they are present, and what they tend
-// to bring along is more probable than in general (noisy or over the library's
-// consequences).
+// priors are what confirmed and refuted causes change: the confirmed are present,
+// and what they tend to bring along is more probable than in general (noisy or
+// over the library's consequences); what was looked at and found sound is less so.
 func (q *inquiry) priors() map[string]float64 {
 	out := map[string]float64{}
 	for _, id := range q.known {
@@ -116,6 +143,16 @@ func (q *inquiry) priors() map[string]float64 {
 				}
 				out[c.To] = 1 - (1-p)*(1-c.P)
 			}
+		}
+	}
+	for i := range q.lib.Causes {
+		c := &q.lib.Causes[i]
+		for range q.refuted[c.ID] {
+			p, moved := out[c.ID]
+			if !moved {
+				p = q.ed.prior(c)
+			}
+			out[c.ID] = refuted(p)
 		}
 	}
 	for _, id := range q.known {
@@ -144,7 +181,7 @@ func (q *inquiry) answer() (Diagnosis, error) {
 	if d.Conflict, err = q.conflict(); err != nil {
 		return Diagnosis{}, err
 	}
-	d.Warnings = append(warnings(d, post), vainText(q.lib, q.file)...)
+	d.Warnings = append(warnings(d, post, q.droppedNames()), vainText(q.lib, q.file)...)
 	q.advise(&d)
 	return d, nil
 }
@@ -164,25 +201,28 @@ func (q *inquiry) observations() []Observation {
 // conflict measures how badly the observations go together. Those taken after a
 // repair are left out: they show another board than the ones before it.
 func (q *inquiry) conflict() (float64, error) {
-	var before []diagnosis.Observation
-	for _, x := range q.found {
-		repaired := slices.ContainsFunc(q.file.Repairs, func(r Repair) bool { return x.at.after(r.stamp()) })
-		if !repaired {
-			before = append(before, x.ev)
-		}
-	}
-	bits, err := q.ed.model.Conflict(before)
+	bits, err := q.ed.model.Conflict(observationsOf(q.beforeRepair()))
 	return math.Max(0, bits), err
 }
 
-func warnings(d Diagnosis, post *diagnosis.Posterior) []string {
+func (q *inquiry) beforeRepair() []finding {
+	var before []finding
+	for _, x := range q.found {
+		if !slices.ContainsFunc(q.file.Repairs, func(r Repair) bool { return x.at.after(r.stamp()) }) {
+			before = append(before, x)
+		}
+	}
+	return before
+}
+
+func warnings(d Diagnosis, post *diagnosis.Posterior, dropped []string) []string {
 	var out []string
 	if d.Conflict > strongConflict {
 		out = append(out, fmt.Sprintf("The observations contradict each other (%.1f bits): take the doubtful ones again.", d.Conflict))
 	}
 	if len(post.Dropped) > 0 {
 		out = append(out, fmt.Sprintf("There are too many abnormal findings for one exact calculation; left out: %s. A probability may be off by up to %s.",
-			andList(post.Dropped), percent(post.Truncation)))
+			andList(dropped), percent(post.Truncation)))
 	}
 	return out
 }
@@ -200,7 +240,7 @@ func (q *inquiry) causes() ([]CauseView, error) {
 		lc := q.lib.Cause(c.ID)
 		p := q.advice.Posterior.Marginals[i]
 		sure := slices.Contains(q.known, c.ID)
-		if lc == nil || p < leastShown && !sure {
+		if lc == nil || p < leastShown && !sure && c.ID != q.also {
 			continue
 		}
 		out = append(out, CauseView{ID: c.ID, Name: lc.Name, Component: lc.Component, ComponentName: componentName(q.lib, lc.Component),
@@ -209,14 +249,19 @@ func (q *inquiry) causes() ([]CauseView, error) {
 	slices.SortFunc(out, func(x, y CauseView) int {
 		return cmp.Or(cmp.Compare(y.Probability, x.Probability), cmp.Compare(x.ID, y.ID))
 	})
-	for i := range out[:min(evidenceFor, len(out))] {
-		out[i].Evidence = q.evidence(weights[place[out[i].ID]])
+	for i := range out {
+		if i < evidenceFor || out[i].ID == q.also {
+			out[i].Evidence = q.evidence(out[i].ID, weights[place[out[i].ID]])
+		}
 	}
 	return out, nil
 }
 
-func (q *inquiry) evidence(weights []float64) []Evidence {
+func (q *inquiry) evidence(cause string, weights []float64) []Evidence {
 	var out []Evidence
+	for _, id := range q.refuted[cause] {
+		out = append(out, Evidence{ObservationID: id, Decibans: refutedDecibans})
+	}
 	for j, w := range weights {
 		if math.Abs(w) >= leastDecibans {
 			out = append(out, Evidence{ObservationID: q.found[j].record, Decibans: w})
@@ -247,13 +292,25 @@ func (q *inquiry) alsoCheck() []AlsoCheck {
 // telling lists up to three measurements that show a cause most surely.
 func telling(lib *faultlib.Library, cause string) []string {
 	const most = 3
+	all := shownBy(lib, cause)
+	var out []string
+	for _, s := range all[:min(most, len(all))] {
+		out = append(out, s.id)
+	}
+	return out
+}
+
+// shown is how surely a measurement shows a cause.
+type shown struct {
+	id string
+	p  float64
+}
+
+// shownBy lists the measurements that can show a cause, the surest first.
+func shownBy(lib *faultlib.Library, cause string) []shown {
 	l := lib.LinksOf(cause)
 	if l == nil {
 		return nil
-	}
-	type shown struct {
-		id string
-		p  float64
 	}
 	var all []shown
 	for _, m := range lib.Measurements {
@@ -266,11 +323,7 @@ func telling(lib *faultlib.Library, cause string) []string {
 		}
 	}
 	slices.SortStableFunc(all, func(x, y shown) int { return cmp.Compare(y.p, x.p) })
-	var out []string
-	for _, s := range all[:min(most, len(all))] {
-		out = append(out, s.id)
-	}
-	return out
+	return all
 }
 
 // probability is what the diagnosis gives a cause; 0 where it is not listed.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"nextprobe/internal/faultlib"
@@ -63,6 +64,10 @@ func confirmFault(b bench, board BoardFile, earlier []Fault, in FaultInput, p pe
 	note := c.note("note", in.Note, maxLong)
 	c.faultConnector(board, cause, in.ConnectorID)
 	c.faultPart(board, in.InstalledPartID)
+	grounds := c.note("grounds", in.Grounds, maxLong)
+	if in.Disagreement != "" {
+		c.oneOf("disagreement", string(in.Disagreement), idsOf(Disagreements())...)
+	}
 	if err := c.err(); err != nil {
 		return JobChange{}, err
 	}
@@ -72,13 +77,29 @@ func confirmFault(b bench, board BoardFile, earlier []Fault, in FaultInput, p pe
 				With("cause", "is confirmed already; repair or waive it")
 		}
 	}
-	d, err := diagnose(b)
+	d, err := diagnoseWhole(b, cause.ID)
 	if err != nil {
 		return JobChange{}, err
 	}
 	ch := p.start(b.file, "job.fault")
 	ch.Fault = &Fault{ID: p.newID(), JobID: b.file.Job.ID, Cause: cause.ID, Component: cause.Component, FailureMode: cause.Mode,
 		ConnectorID: in.ConnectorID, InstalledPartID: in.InstalledPartID, Note: note, Probability: d.probability(cause.ID), At: p.at, By: p.actor.Name}
+	if arg := d.Argument.Of(cause.ID); arg != nil {
+		ch.Fault.Basis = strings.Join(arg.Sentences, " ")
+	}
+	// Where this very repair is advised there is nothing to disagree with.
+	if d.Advice.Cause != cause.ID {
+		ch.Fault.Advised, ch.Fault.Disagreement, ch.Fault.Grounds = d.Advice.Cause, in.Disagreement, grounds
+		if d.Advice.Cause != "" {
+			ch.Audit.Detail["instead_of_repair"] = d.Advice.Cause
+		}
+		if in.Disagreement != "" {
+			ch.Audit.Detail["reason"] = string(in.Disagreement)
+		}
+		if grounds != "" {
+			ch.Audit.Detail["grounds"] = grounds
+		}
+	}
 	if ch.Snapshot, err = p.snapshot("fault", b, d); err != nil {
 		return JobChange{}, err
 	}

@@ -137,6 +137,11 @@ type ObservationInput struct {
 	Readings    map[string]any
 	Outcome     string
 	Unavailable bool
+	// Reason and Note say why it is unavailable; both may be empty.
+	Reason UnavailableReason
+	Note   string
+	// Cause, with Present false, was looked at and is sound.
+	Cause string
 	// Instrument is what it was measured with.
 	Instrument *ID
 }
@@ -153,6 +158,10 @@ type FaultInput struct {
 	ConnectorID     *ID
 	InstalledPartID *ID
 	Note            string
+	// Disagreement and Grounds say why the cause is confirmed although the repair of
+	// another is advised. Both may be empty: nobody is held up for a reason.
+	Disagreement Disagreement
+	Grounds      string
 }
 
 // RepairInput is what was done. Removed names installed parts taken off.

@@ -12,7 +12,7 @@ import (
 // cannot be taken. It is evidence from then on.
 func (s *Service) Observe(ctx context.Context, a Actor, jobID ID, in ObservationInput) (Observation, error) {
 	need := mayIntake
-	if in.Measurement != "" {
+	if in.Measurement != "" || in.Cause != "" {
 		need = mayBench
 	}
 	if err := a.may(need); err != nil {
@@ -38,12 +38,16 @@ func observe(b bench, in ObservationInput, p pen) (JobChange, error) {
 		return JobChange{}, problem.InFields([]problem.Field{
 			{Field: "symptom", Message: "give a symptom or a measurement, not both"},
 			{Field: "measurement", Message: "give a symptom or a measurement, not both"}})
+	case in.Cause != "" && in.Symptom+in.Measurement != "":
+		return JobChange{}, problem.InField("cause", "stands alone: give a cause, a symptom or a measurement")
+	case in.Cause != "":
+		return observeCause(b, in, p)
 	case in.Symptom != "":
 		return observeSymptom(b, in, p)
 	case in.Measurement != "":
 		return observeMeasurement(b, in, p)
 	}
-	return JobChange{}, problem.InField("symptom", "is missing: give a symptom with present, or a measurement with readings, an outcome or unavailable")
+	return JobChange{}, problem.InField("symptom", "is missing: give a symptom with present, or a measurement with readings, an outcome or unavailable, or a cause that was looked at and is sound")
 }
 
 // observeStates are those in which findings are recorded at the bench; symptoms
@@ -72,6 +76,9 @@ func observeSymptom(b bench, in ObservationInput, p pen) (JobChange, error) {
 	}
 	if in.Unavailable {
 		c.failf("unavailable", "is for measurements; leave a symptom that cannot be told out")
+	}
+	if in.Reason != "" || in.Note != "" {
+		c.failf("reason", "says why a measurement is unavailable; leave it out")
 	}
 	if in.Instrument != nil {
 		c.failf("instrument", "belongs to a measurement, not to a symptom")
@@ -107,6 +114,9 @@ func observeMeasurement(b bench, in ObservationInput, p pen) (JobChange, error) 
 	if in.Unavailable && (in.Readings != nil || in.Outcome != "") {
 		return JobChange{}, problem.InField("unavailable", "says that it cannot be measured; leave readings and outcome out")
 	}
+	if err := checkReason(&in); err != nil {
+		return JobChange{}, err
+	}
 	if in.Unavailable && in.Instrument != nil {
 		return JobChange{}, problem.InField("instrument", "belongs to a measurement that was taken; this one cannot be")
 	}
@@ -115,12 +125,21 @@ func observeMeasurement(b bench, in ObservationInput, p pen) (JobChange, error) 
 	}
 	ch := p.start(b.file, "observation.create")
 	ch.Audit.Detail["measurement"] = m.ID
-	o := Observation{ID: p.newID(), Kind: ObservedMeasurement, Measurement: m.ID, Unavailable: in.Unavailable, At: p.at, By: p.actor.Name}
+	o := Observation{ID: p.newID(), Kind: ObservedMeasurement, Measurement: m.ID, Unavailable: in.Unavailable, Reason: in.Reason, Note: in.Note, At: p.at, By: p.actor.Name}
+	if instead := adviceNow(b).Measurement; instead != "" && instead != m.ID {
+		ch.Audit.Detail["instead_of"] = instead
+	}
 	if in.Unavailable {
 		if err := checkUnavailable(b.lib, b.file, m); err != nil {
 			return JobChange{}, err
 		}
 		ch.Audit.Detail["unavailable"] = true
+		if in.Reason != "" {
+			ch.Audit.Detail["reason"] = string(in.Reason)
+		}
+		if in.Note != "" {
+			ch.Audit.Detail["note"] = in.Note
+		}
 	} else {
 		result, err := takeResult(b, m, in.Readings, in.Outcome, p.at)
 		if err != nil {
@@ -152,6 +171,46 @@ func (ch *JobChange) replace(f JobFile, measurement string, by ID) {
 		delete(ch.Invalidate, o.ID)
 		ch.Supersede[o.ID] = by
 	}
+}
+
+// checkReason holds reason and note to what they belong to. A reason that says
+// nothing by itself needs words.
+func checkReason(in *ObservationInput) error {
+	var c checker
+	in.Note = c.note("note", in.Note, maxShort)
+	switch {
+	case !in.Unavailable && in.Reason != "":
+		c.failf("reason", "says why a measurement is unavailable; leave it out")
+	case !in.Unavailable && in.Note != "":
+		c.failf("note", "says why a measurement is unavailable; leave it out")
+	case in.Reason != "" && !slices.Contains(UnavailableReasons(), in.Reason):
+		c.oneOf("reason", string(in.Reason), idsOf(UnavailableReasons())...)
+	case in.Reason == OtherReason && in.Note == "":
+		c.failf("note", "must say why, since the reason is other")
+	case in.Reason == "" && in.Note != "":
+		c.failf("reason", "must be given with a note; take other where none fits")
+	}
+	return c.err()
+}
+
+func idsOf[T ~string](list []T) []string {
+	out := make([]string, len(list))
+	for i, v := range list {
+		out[i] = string(v)
+	}
+	return out
+}
+
+// adviceNow is what is advised as the job stands; nothing where that cannot be
+// worked out, because a record is not held up for it.
+func adviceNow(b bench) Advice {
+	q, err := inquire(b)
+	if err != nil {
+		return Advice{}
+	}
+	d := Diagnosis{Stop: standingStop(b.lib, b.file)}
+	q.advise(&d)
+	return d.Advice
 }
 
 func checkUnavailable(lib *faultlib.Library, f JobFile, m *faultlib.Measurement) error {
@@ -187,7 +246,7 @@ func retract(b bench, id ID, p pen) (JobChange, error) {
 		return JobChange{}, problem.New(problem.NotFound, "There is no such observation in this job.")
 	}
 	o := b.file.Observations[at]
-	if o.Kind == ObservedMeasurement {
+	if o.Kind != ObservedSymptom {
 		if err := p.actor.may(mayBench); err != nil {
 			return JobChange{}, err
 		}
@@ -200,6 +259,9 @@ func retract(b bench, id ID, p pen) (JobChange, error) {
 	}
 	ch := p.start(b.file, "observation.retract")
 	ch.Retract = []ID{id}
-	ch.Audit.Detail["observation_id"], ch.Audit.Detail["finding"] = id, o.Symptom+o.Measurement
+	ch.Audit.Detail["observation_id"], ch.Audit.Detail["finding"] = id, o.Symptom+o.Measurement+o.Cause
+	if o.Unavailable {
+		ch.Audit.Detail["unavailable"] = true
+	}
 	return ch, nil
 }

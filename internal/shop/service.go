@@ -110,6 +110,8 @@ type methods interface {
 	Diagnose(ctx context.Context, a Actor, jobID ID) (Diagnosis, error)
 	// DiagnoseFile is Diagnose for a file already read, so that a page reads it once.
 	DiagnoseFile(ctx context.Context, a Actor, f JobFile) (Diagnosis, error)
+	// DiagnoseFileFor is DiagnoseFile with one cause argued for however improbable it is.
+	DiagnoseFileFor(ctx context.Context, a Actor, f JobFile, cause string) (Diagnosis, error)
 
 	ConfirmFault(ctx context.Context, a Actor, jobID ID, in FaultInput) (Fault, error)
 	WaiveFault(ctx context.Context, a Actor, jobID, faultID ID, reason string) (Fault, error)

@@ -202,9 +202,45 @@ type ObservationKind string
 const (
 	ObservedSymptom     ObservationKind = "symptom"
 	ObservedMeasurement ObservationKind = "measurement"
+	// ObservedCause is a cause that was looked at and found sound.
+	ObservedCause ObservationKind = "cause"
 )
 
-// Observation is a symptom or measurement with its outcome in a job. It is
+// UnavailableReason is why a measurement cannot be taken.
+type UnavailableReason string
+
+// Reasons why a measurement cannot be taken.
+const (
+	NoInstrument     UnavailableReason = "no_instrument"
+	NoAccess         UnavailableReason = "no_access"
+	WouldDamage      UnavailableReason = "would_damage"
+	CustomerDeclined UnavailableReason = "customer_declined"
+	OtherReason      UnavailableReason = "other"
+)
+
+// UnavailableReasons lists them in the order in which they are offered.
+func UnavailableReasons() []UnavailableReason {
+	return []UnavailableReason{NoInstrument, NoAccess, WouldDamage, CustomerDeclined, OtherReason}
+}
+
+// Disagreement is why a fault was confirmed against the advice.
+type Disagreement string
+
+// Reasons to confirm another cause than the advised one.
+const (
+	SeenDirectly  Disagreement = "seen_directly"  // the fault itself is in plain sight
+	TestedAnother Disagreement = "tested_another" // a test that the library does not have
+	KnownHere     Disagreement = "known_here"     // known on this board or this model
+	AdviceRefuted Disagreement = "advice_refuted" // the advised cause was looked at and is sound
+	OtherGrounds  Disagreement = "other"
+)
+
+// Disagreements lists them in the order in which they are offered.
+func Disagreements() []Disagreement {
+	return []Disagreement{SeenDirectly, TestedAnother, KnownHere, AdviceRefuted, OtherGrounds}
+}
+
+// Observation is a symptom or measurement with its outcome in a job, or a cause found sound. It is
 // retracted or superseded, never deleted.
 type Observation struct {
 	ID          ID
@@ -213,7 +249,12 @@ type Observation struct {
 	Present     bool // symptoms only
 	Measurement string
 	Unavailable bool // the measurement cannot be taken here
-	Result      *Result
+	// Reason says why it cannot be taken, "" where that was not said; Note says it
+	// in words, and what was seen of a cause that is sound.
+	Reason UnavailableReason
+	Note   string
+	Cause  string // found sound
+	Result *Result
 	// InstrumentID is what it was measured with; Result holds its name and accuracy as they stood.
 	InstrumentID *ID
 	FromExposure bool // set by an exposure at intake, not asked
@@ -289,6 +330,14 @@ type Fault struct {
 	Note            string
 	// Probability is what the engine gave the cause at that moment.
 	Probability float64
+	// Advised is the cause whose repair was advised at that moment, "" where another
+	// step was; Disagreement says why another one was confirmed, "" where that was
+	// not said, and Grounds in words.
+	Advised      string
+	Disagreement Disagreement
+	Grounds      string
+	// Basis is the argument for the cause as it stood at that moment, in sentences.
+	Basis       string
 	At          time.Time
 	By          string
 	WaivedAt    *time.Time

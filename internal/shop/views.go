@@ -28,6 +28,68 @@ type Diagnosis struct {
 	// OpenOpenings are the openings open now, in library order.
 	OpenOpenings []faultlib.Opening
 	Warnings     []string
+	// Argument is the diagnosis in sentences; nil where a rule worked it out for
+	// itself and nobody reads it.
+	Argument *Argument
+}
+
+// Argument puts a diagnosis in sentences.
+type Argument struct {
+	Scale  string          // how its decibans are to be read
+	Causes []CauseArgument // in the order of the diagnosis
+	// Whole says how sure the whole is: the explanations with the share they cover,
+	// what the library does not know, no fault, what was left out.
+	Whole    []string
+	Conflict *ConflictArgument // nil: the observations go together
+}
+
+// Of is the argument about a cause, nil where there is none.
+func (a *Argument) Of(cause string) *CauseArgument {
+	if a == nil {
+		return nil
+	}
+	for i := range a.Causes {
+		if a.Causes[i].Cause == cause {
+			return &a.Causes[i]
+		}
+	}
+	return nil
+}
+
+// CauseArgument is the argument about one cause.
+type CauseArgument struct {
+	Cause        string
+	Sentences    []string
+	For, Against []WeighedObservation // strongest first, from 1 dB on
+	// AccountsFor are the abnormal observations that the cause itself brought about,
+	// more probably than not, and Leaves those that something else did.
+	AccountsFor, Leaves []ID
+	Missing             []string // measurements that would show it and were not taken
+}
+
+// WeighedObservation is an observation's weight for a cause, in decibans and in words.
+type WeighedObservation struct {
+	ObservationID ID
+	Decibans      float64
+	Strength      string // slight, moderate, strong, very strong
+}
+
+// ConflictArgument says which observations do not go together.
+type ConflictArgument struct {
+	Bits         float64
+	Strong       bool
+	Text         string
+	Observations []ID // most at odds with the others first
+	Again        []TakeAgain
+}
+
+// TakeAgain is an observation that the others make so improbable that it is
+// worth taking again. Exactly one of Measurement and Symptom is set.
+type TakeAgain struct {
+	ObservationID        ID
+	Measurement, Symptom string
+	Title                string
+	Support              float64 // P(this result | the other observations)
 }
 
 // CauseView is a cause with its probability and the evidence for it.
