@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -219,7 +220,7 @@ func TestOutcomesAgreeWithDense(t *testing.T) {
 		o := s.newOutlook(s.solve())
 		for j := 9; j < 18; j += 2 {
 			for x, got := range o.outcomes(j) {
-				with := append(ev[:len(ev):len(ev)], Observation{Finding: spec.Findings[j].ID, Level: x})
+				with := slices.Concat(ev, []Observation{{Finding: spec.Findings[j].ID, Level: x}})
 				p, joint, unmodelled := newDense(t, m, with).solve()
 				near(t, "outcome", got.p, p/pe)
 				within(t, "unmodelled", got.share, unmodelled/p, 1e-11)
