@@ -88,6 +88,8 @@ type Service interface {
 	TryMeasurement(ctx context.Context, a shop.Actor, in shop.OwnMeasurementInput) (shop.MeasurementTrial, error)
 	SaveMeasurement(ctx context.Context, a shop.Actor, in shop.OwnMeasurementInput) (shop.LibraryVersion, error)
 	RemoveOwnMeasurement(ctx context.Context, a shop.Actor, id string, base shop.ID) (shop.LibraryVersion, error)
+	LibraryTree(ctx context.Context, a shop.Actor, in shop.TreeInput) (shop.Tree, error)
+	LibraryTestability(ctx context.Context, a shop.Actor) (shop.Testability, error)
 
 	Recurrence(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure, key string) (shop.RecurrenceDetail, error)
@@ -241,6 +243,8 @@ func (p *Pages) routes() []route {
 		{post, "/library/measurements/:mid/own", p.changeMeasurement},
 		{post, "/library/measurements/:mid/own/remove", p.removeMeasurement},
 		{get, "/library/causes/:cid", p.causePage},
+		{get, "/library/tree", p.treePage},
+		{get, "/library/testability", p.testabilityPage},
 
 		{get, "/settings", p.settingsPage},
 		{post, "/settings/shop", p.editShop},
