@@ -16,6 +16,9 @@ const (
 	ReasonAlreadyOpen = "already_open"
 	// ReasonSharedOpening: it pays together with others behind the same opening.
 	ReasonSharedOpening = "shared_opening"
+	// ReasonInterlock: an interlock asks for it before the measurement that the
+	// Reason's For names, which saves most per money spent.
+	ReasonInterlock = "interlock"
 	// ReasonConfident: one cause is beyond ConfidentAt.
 	ReasonConfident = "confident"
 	// ReasonConfirmed: a confirmed cause waits for its repair and nothing else pays.
@@ -52,6 +55,7 @@ type Reason struct {
 	Anyway      float64 // part of the measurement's cost that the repair will pay anyway
 	Loss        float64 // expected loss when acting now, the most that could be saved
 	Together    []string
+	For         string // finding that waits for this one, with ReasonInterlock
 }
 
 // Shift is what an outcome does to the causes: the one whose probability rises
@@ -67,14 +71,18 @@ type Candidate struct {
 	Cost    float64  // money, opening and closing included
 	Minutes float64  // likewise
 	Access  []string // openings still to open, in order
-	Hazard  int      // the highest met on the way
-	Gain    float64  // money it is expected to save
-	Score   float64  // gain by cost, raised where an opening is shared
+	// First are the findings to measure before, in order, because an interlock asks
+	// for them. Cost and Minutes are without them; Score is with them.
+	First  []string
+	Hazard int     // the highest met on the way
+	Gain   float64 // money it is expected to save
+	Score  float64 // gain by cost, raised where an opening is shared
 	// Outcomes is P(level | E), Shifts what each level would separate.
 	Outcomes []float64
 	Shifts   []Shift
 
 	own      float64 // money without the openings
+	before   float64 // money of what is measured before
 	anyway   float64 // money of the openings that the repair will need anyway
 	decides  bool    // some outcome changes what is done
 	together []string

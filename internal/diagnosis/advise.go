@@ -100,21 +100,17 @@ func (a *adviser) assess() {
 	for _, id := range a.st.Unavailable {
 		barred[a.m.findingIndex[id]] = true
 	}
-	eco := a.l.eco
-	for _, act := range eco.Actions {
+	for _, act := range a.l.eco.Actions {
 		j := a.m.findingIndex[act.Finding]
 		if barred[j] {
 			continue
 		}
-		c := &Candidate{Finding: act.Finding, Hazard: act.Hazard}
-		want := []string{act.Access}
-		minutes, hazard := a.l.reach(want)
-		c.Access = a.l.missing(want)
-		c.Hazard = max(c.Hazard, hazard)
-		c.Minutes = act.Minutes + minutes
-		c.Cost = c.Minutes*eco.LabourPerMinute + eco.RiskCost[c.Hazard]
-		c.anyway = a.stake.anyway(c.Access) * eco.LabourPerMinute
-		c.own = act.Minutes*eco.LabourPerMinute + eco.RiskCost[act.Hazard]
+		first, ok := a.before(act.Finding)
+		if !ok {
+			continue
+		}
+		c := &Candidate{Finding: act.Finding, First: first}
+		a.price(c, &act)
 		after := a.o.outcomes(j)
 		c.Outcomes = make([]float64, len(after))
 		c.Shifts = make([]Shift, len(after))
@@ -164,19 +160,10 @@ func (a *adviser) repairAfter(finding int, after []outcome) float64 {
 	sum := 0.0
 	for x := range after {
 		if o := &after[x]; o.p > 0 {
-			sum += o.p * a.l.repairCost(o.present, a.skip, o.share, a.noFaultAfter(finding, x, o))
+			sum += o.p * a.l.repairCost(o.present, a.skip, o.share, a.o.noFaultAfter(finding, x, o.p))
 		}
 	}
 	return sum
-}
-
-// noFaultAfter is P(no fault | E, level): the leaks alone must give the level.
-func (a *adviser) noFaultAfter(finding, x int, o *outcome) float64 {
-	p := a.m.leakUpTo(finding, x, false)
-	if x > 0 {
-		p -= a.m.leakUpTo(finding, x-1, false)
-	}
-	return clamp(a.post.NoFault * p / o.p)
 }
 
 func (a *adviser) shift(o *outcome) Shift {
@@ -202,10 +189,10 @@ func (a *adviser) shift(o *outcome) Shift {
 func (a *adviser) rank() {
 	for k := range a.list {
 		c := a.list[k]
-		c.Score = c.Gain / a.payable(c.Cost-c.anyway)
+		c.Score = c.Gain / a.payable(c.Cost+c.before-c.anyway)
 		if a.rule == ByRepairCost {
 			// Above 1 where ECO < ECR, and the larger the smaller ECO is.
-			c.Score = 1 + (c.Gain-c.Cost)/math.Max(a.l.eco.LabourPerMinute, 1e-9)
+			c.Score = 1 + (c.Gain-c.Cost-c.before)/math.Max(a.l.eco.LabourPerMinute, 1e-9)
 		}
 	}
 	if a.rule == ByLoss {
@@ -342,22 +329,16 @@ func (a *adviser) measure(adv *Advice, c *Candidate) *Advice {
 	adv.Reason.Code = ReasonBestGain
 	if len(c.together) > 0 {
 		adv.Reason.Code, adv.Reason.Together = ReasonSharedOpening, c.together
-	} else if len(c.Access) == 0 && a.l.takesTime(a.accessOf(c.Finding)) {
+	} else if len(c.Access) == 0 && a.l.takesTime(a.action(c.Finding).Access) {
 		adv.Reason.Code = ReasonAlreadyOpen
 	}
 	adv.Reason.Gain, adv.Reason.Cost, adv.Reason.Anyway = c.Gain, c.Cost, c.anyway
-	j := a.m.findingIndex[c.Finding]
-	adv.ExpectedCost = c.Cost + a.repairAfter(j, a.o.outcomes(j))
-	return adv
-}
-
-func (a *adviser) accessOf(finding string) string {
-	for _, act := range a.l.eco.Actions {
-		if act.Finding == finding {
-			return act.Access
-		}
+	if len(c.First) > 0 {
+		adv.Finding, adv.Reason.Code, adv.Reason.For = c.First[0], ReasonInterlock, c.Finding
 	}
-	return ""
+	j := a.m.findingIndex[c.Finding]
+	adv.ExpectedCost = c.Cost + c.before + a.repairAfter(j, a.o.outcomes(j))
+	return adv
 }
 
 func (a *adviser) repairOf(adv *Advice, i int, code string) *Advice {

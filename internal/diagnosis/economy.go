@@ -67,6 +67,7 @@ type Opening struct {
 type State struct {
 	Open        []string // ids of openings that are open now
 	Unavailable []string // findings that cannot be measured
+	Unmet       []Unmet  // measurements that an interlock forbids for now
 	// Confirmed are causes known to be present and not yet repaired: they
 	// explain what they explain, and are not proposed again before all else.
 	// A repaired cause is one with its prior lowered by WithPriors.
@@ -93,6 +94,7 @@ func (m *Model) newLedger(eco *Economy, st State) (*ledger, error) {
 	var c checker
 	l.readOpenings(&c, st)
 	m.checkActions(&c, l, st)
+	m.checkUnmet(&c, st)
 	c.money("labour_per_minute", eco.LabourPerMinute)
 	c.money("escalate_cost", eco.EscalateCost)
 	for h, v := range eco.RiskCost {

@@ -154,6 +154,7 @@ var reasonWords = map[string]string{
 	diagnosis.ReasonBestGain:      "it saves most for what it costs",
 	diagnosis.ReasonAlreadyOpen:   "it saves most for what it costs, and what it needs is open already",
 	diagnosis.ReasonSharedOpening: "together with others behind the same opening it saves most for what it costs",
+	diagnosis.ReasonInterlock:     "an interlock asks for it before the measurement that saves most",
 	diagnosis.ReasonConfident:     "its probability is %p",
 	diagnosis.ReasonConfirmed:     "the fault is confirmed and nothing else pays",
 	diagnosis.ReasonNothingPays:   "no measurement saves what it costs; its probability is %p",

@@ -34,6 +34,12 @@ func (q *inquiry) advise(d *Diagnosis) {
 		d.Advice = q.repairText(q.known[0], diagnosis.ReasonConfirmed)
 	default:
 		d.Advice = q.engineAdvice()
+		if first := q.stepTo(lead); lead != "" && first != "" && first != lead {
+			wanted := q.lib.Measurement(lead)
+			lead = first
+			d.Advice = Advice{Kind: diagnosis.AdviseMeasure, Measurement: first, Text: fmt.Sprintf("%s comes before %s, which tells most for its cost. %s",
+				q.lib.Measurement(first).Title, lowerFirst(wanted.Title), q.blocked(wanted))}
+		}
 	}
 	d.Next = q.next(lead)
 	if len(d.Next) > 0 && d.Advice.Measurement == d.Next[0].Measurement.ID && d.Next[0].Blocked != "" {
@@ -66,11 +72,17 @@ func (q *inquiry) proofDue() string {
 		if r.Met || r.Measurement == "" || r.Kind == requireStop {
 			continue
 		}
-		if len(q.toOpen(r.Measurement)) == 0 && len(openingPath(q.lib, accessOf(q.lib, r.Measurement, q.file.Board))) > 0 {
-			return r.Measurement
+		// What an interlock asks for before it comes first; where nothing meets the
+		// interlock, the next proof does.
+		step := q.stepTo(r.Measurement)
+		if step == "" {
+			continue
+		}
+		if len(q.toOpen(step)) == 0 && len(openingPath(q.lib, accessOf(q.lib, step, q.file.Board))) > 0 {
+			return step
 		}
 		if due == "" {
-			due = r.Measurement
+			due = step
 		}
 	}
 	return due

@@ -123,6 +123,7 @@ func inquire(b bench) (*inquiry, error) {
 	for _, o := range openings(b.lib, b.file) {
 		state.Open = append(state.Open, o.ID)
 	}
+	state.Unmet = q.hopeless()
 	if q.advice, err = q.model.Advise(q.ev, eco, state); err != nil {
 		return nil, err
 	}

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"nextprobe/internal/diagnosis"
 	"nextprobe/internal/faultlib"
 	"nextprobe/internal/measure"
 )
@@ -13,17 +14,20 @@ import (
 // Only what the library states plainly is here: the bus is probed in a
 // controller box that is "open and dead"; the wheel spins on the stand "powered,
 // wheel clear of the floor"; a controller is energised in a box "open and
-// energised" and on the stand.
+// energised" and on the stand; and some measurements charge the pack.
 var guards = []guard{
 	{opening: "motor_box_open", action: "touch_or_probe_bus", probing: true},
 	{opening: "motor_box_live", action: "energise_controller_after_bridge_work", worked: bridgeWorked},
 	{opening: "powered_stand", action: "energise_controller_after_bridge_work", worked: bridgeWorked},
 	{opening: "powered_stand", action: "spin_wheel", worked: controllerWorked},
+	{measurements: []string{"charge_led_logic", "charge_current", "bms_charge_switch", "charge_diode_thermal", "capacity_test"},
+		action: "start_charge", standing: true},
 }
 
-// guard is an interlock before an access state.
+// guard is an interlock before an access state, or before certain measurements.
 type guard struct {
 	opening, action string
+	measurements    []string
 	// probing: it binds who puts probes in, not who looks.
 	probing bool
 	// worked, when set, tells whether work in this job makes the interlock bind:
@@ -31,6 +35,9 @@ type guard struct {
 	// since the work counts. Without it only what was measured since the way to
 	// the measurement was last opened counts.
 	worked func(lib *faultlib.Library, f JobFile) bool
+	// standing: what was measured in this job counts until an event makes it
+	// invalid, whatever was opened or closed since.
+	standing bool
 }
 
 func bridgeWorked(lib *faultlib.Library, f JobFile) bool {
@@ -51,28 +58,113 @@ func worked(f JobFile, of func(component string) bool) bool {
 	})
 }
 
+// binding lists the guards that stand before a measurement as the job is.
+func (q *inquiry) binding(m *faultlib.Measurement) []guard {
+	path := openingPath(q.lib, accessOf(q.lib, m.ID, q.file.Board))
+	var out []guard
+	for _, g := range guards {
+		on := slices.Contains(g.measurements, m.ID) ||
+			g.opening != "" && slices.ContainsFunc(path, func(o faultlib.Opening) bool { return o.ID == g.opening })
+		idle := g.worked != nil && !g.worked(q.lib, q.file) || g.probing && m.Kind == measure.Inspection
+		if on && !idle && q.lib.Interlock(g.action) != nil {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
 // blocked says why an interlock forbids a measurement for now and what to do
 // first; "" when nothing does.
 func (q *inquiry) blocked(m *faultlib.Measurement) string {
-	path := openingPath(q.lib, accessOf(q.lib, m.ID, q.file.Board))
-	for _, g := range guards {
+	for _, g := range q.binding(m) {
 		il := q.lib.Interlock(g.action)
-		on := slices.ContainsFunc(path, func(o faultlib.Opening) bool { return o.ID == g.opening })
-		idle := g.worked != nil && !g.worked(q.lib, q.file) || g.probing && m.Kind == measure.Inspection
-		if il == nil || !on || idle {
-			continue
+		var say []string
+		for _, need := range q.missing(g, il, m) {
+			say = append(say, fmt.Sprintf("%s must come out as %s", need.of.Title, outcomeNames(need.of, need.outcomes)))
 		}
-		if missing := q.missing(g, il, m); len(missing) > 0 {
-			return fmt.Sprintf("Not yet: %s. First %s.", il.Why, strings.Join(missing, "; then "))
+		if len(say) > 0 {
+			return fmt.Sprintf("Not yet: %s. First %s.", il.Why, strings.Join(say, "; then "))
 		}
 	}
 	return ""
 }
 
+// hopeless lists for the engine the measurements that an interlock forbids and
+// that nothing to be measured now would free. What can be freed keeps its place in
+// the order, as on the printed tree, and stepTo says what comes before it.
+func (q *inquiry) hopeless() []diagnosis.Unmet {
+	unmet := q.unmet()
+	var out []diagnosis.Unmet
+	for _, u := range unmet {
+		if stepIn(unmet, measurementOf(u.Finding)) == "" {
+			out = append(out, diagnosis.Unmet{Finding: u.Finding})
+		}
+	}
+	return out
+}
+
+// unmet lists the measurements that an interlock forbids for now, with what is to
+// be measured first.
+func (q *inquiry) unmet() []diagnosis.Unmet {
+	var out []diagnosis.Unmet
+	cannot := unavailable(q.lib, q.file)
+	for i := range q.lib.Measurements {
+		m := &q.lib.Measurements[i]
+		u := diagnosis.Unmet{Finding: faultlib.MeasurementFinding(m.ID)}
+		bound, hopeless := false, false
+		for _, g := range q.binding(m) {
+			for _, need := range q.missing(g, q.lib.Interlock(g.action), m) {
+				bound = true
+				// A bus that still carries voltage is discharged and measured again.
+				// Elsewhere measuring again makes nothing better.
+				hopeless = hopeless || need.failed && !g.probing ||
+					slices.Contains(cannot, faultlib.MeasurementFinding(need.of.ID))
+				if id := faultlib.MeasurementFinding(need.of.ID); !slices.Contains(u.First, id) {
+					u.First = append(u.First, id)
+				}
+			}
+		}
+		if hopeless {
+			u.First = nil
+		}
+		if bound {
+			out = append(out, u)
+		}
+	}
+	return out
+}
+
+// stepTo is the measurement to take now on the way to one: itself where no
+// interlock forbids it, else what meets the interlock; "" where nothing does.
+func (q *inquiry) stepTo(measurement string) string { return stepIn(q.unmet(), measurement) }
+
+func stepIn(unmet []diagnosis.Unmet, measurement string) string {
+	step := measurement
+	// Interlocks that wait for each other are never met.
+	for range len(unmet) + 1 {
+		k := slices.IndexFunc(unmet, func(u diagnosis.Unmet) bool { return u.Finding == faultlib.MeasurementFinding(step) })
+		switch {
+		case k < 0:
+			return step
+		case len(unmet[k].First) == 0:
+			return ""
+		}
+		step = measurementOf(unmet[k].First[0])
+	}
+	return ""
+}
+
+// needed is a check of an interlock that does not hold.
+type needed struct {
+	of       *faultlib.Measurement
+	outcomes []string // that would meet it
+	failed   bool     // the newest result that counts is another one
+}
+
 // missing lists the checks of an interlock that do not hold. A measurement that
 // the interlock asks for is never barred by it.
-func (q *inquiry) missing(g guard, il *faultlib.Interlock, m *faultlib.Measurement) []string {
-	var out []string
+func (q *inquiry) missing(g guard, il *faultlib.Interlock, m *faultlib.Measurement) []needed {
+	var out []needed
 	for _, ck := range il.Require {
 		if ck.Measurement == m.ID {
 			return nil
@@ -81,9 +173,20 @@ func (q *inquiry) missing(g guard, il *faultlib.Interlock, m *faultlib.Measureme
 		if need == nil || ck.Optional {
 			continue
 		}
-		outcomes := acceptable(need, [][]string{ck.Outcomes})
-		if q.file.proof(ck.Measurement, outcomes, q.guardSince(g, need), true) == nil {
-			out = append(out, fmt.Sprintf("%s must come out as %s", need.Title, outcomeNames(need, outcomes)))
+		outcomes, since := acceptable(need, [][]string{ck.Outcomes}), q.guardSince(g, need)
+		if q.file.proof(ck.Measurement, outcomes, since, true) == nil {
+			out = append(out, needed{need, outcomes, q.file.proof(ck.Measurement, outcomesOf(need), since, true) != nil})
+		}
+	}
+	return out
+}
+
+// outcomesOf lists the ids of all outcomes that can be used.
+func outcomesOf(m *faultlib.Measurement) []string {
+	var out []string
+	for _, o := range m.Outcomes {
+		if !o.Inconclusive {
+			out = append(out, o.ID)
 		}
 	}
 	return out
@@ -95,6 +198,9 @@ func (q *inquiry) missing(g guard, il *faultlib.Interlock, m *faultlib.Measureme
 // found dead yesterday may have been charged since.
 func (q *inquiry) guardSince(g guard, need *faultlib.Measurement) stamp {
 	since := stamp{}
+	if g.standing {
+		return since
+	}
 	if g.worked != nil {
 		for i := range q.file.Repairs {
 			since = later(since, q.file.Repairs[i].stamp())
