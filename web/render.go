@@ -140,7 +140,7 @@ func navigation(r shop.Role, current string) []NavItem {
 		{Href: "/parts", Label: "Parts"}, {Href: "/instruments", Label: "Instruments"}, {Href: "/calculator", Label: "Calculator"}, {Href: "/recurrence", Label: "Recurrence"}, {Href: "/library", Label: "Library"},
 	}
 	if r == shop.Owner {
-		nav = append(nav, NavItem{Href: "/settings", Label: "Settings"})
+		nav = append(nav, NavItem{Href: "/learning", Label: "Learning"}, NavItem{Href: "/settings", Label: "Settings"})
 	}
 	for i := range nav {
 		nav[i].Current = nav[i].Href == current

@@ -93,6 +93,10 @@ type Service interface {
 
 	Recurrence(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure, key string) (shop.RecurrenceDetail, error)
+
+	Learned(ctx context.Context, a shop.Actor) (shop.LearnedView, error)
+	Calibration(ctx context.Context, a shop.Actor) (shop.CalibrationView, error)
+	DecideLearned(ctx context.Context, a shop.Actor, subject string, accept bool, reason string) (shop.LearningDecision, error)
 }
 
 // Options set the pages up.
@@ -234,6 +238,9 @@ func (p *Pages) routes() []route {
 
 		{get, "/recurrence", p.recurrencePage},
 		{get, "/recurrence/detail", p.recurrenceDetailPage},
+
+		{get, "/learning", p.learningPage},
+		{post, "/learning/decide", p.decideLearned},
 
 		{get, "/library", p.libraryPage},
 		{get, "/library/measurements/new", p.newMeasurementPage},

@@ -28,6 +28,7 @@ var pagesToSee = []struct{ path, selector string }{
 	{"/recurrence", "svg.chart"}, {"/recurrence/detail?group=component&key=interbox_connector", "svg.chart"},
 	{"/library", "section.lib-group"}, {"/library?q=phase", "section.lib-group"}, {"/library/measurements/phase_resistance_3", "table.list"}, {"/library/causes/interbox_pin_burned", "ul.links"},
 	{"/calculator", "ul.calc-list"}, {"/calculator?q=nothing+of+it", "p.none"}, {"/calculator/phase_resistance_3", "div.triangle"},
+	{"/learning", "svg.reliability"},
 	{"/settings", "section#people"},
 }
 
