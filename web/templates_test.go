@@ -51,7 +51,7 @@ func TestNoTemplateIsUnused(t *testing.T) {
 func TestPagesAreStructs(t *testing.T) {
 	t.Parallel()
 	for _, pg := range []page{&SignInPage{}, &ErrorPage{}, &JobsPage{}, &IntakePage{}, &TagPage{}, &BenchPage{}, &BoardsPage{}, &BoardPage{}, &BoardFormPage{}, &ConnectorFormPage{},
-		&PartsPage{}, &PartPage{}, &PartFormPage{}, &RecurrencePage{}, &RecurrenceDetailPage{}, &LibraryPage{}, &MeasurementPage{}, &OwnMeasurementPage{}, &CausePage{}, &LearningPage{}, &SettingsPage{}, &InstrumentsPage{}, &InstrumentFormPage{}, &CalculatorPage{}} {
+		&PartsPage{}, &PartPage{}, &PartFormPage{}, &RecurrencePage{}, &RecurrenceDetailPage{}, &LibraryPage{}, &MeasurementPage{}, &OwnMeasurementPage{}, &CausePage{}, &TreePage{}, &TestabilityPage{}, &LearningPage{}, &SettingsPage{}, &InstrumentsPage{}, &InstrumentFormPage{}, &CalculatorPage{}} {
 		ty := reflect.TypeOf(pg).Elem()
 		for i := range ty.NumField() {
 			if f := ty.Field(i); f.IsExported() && f.Type.Kind() == reflect.Map {

@@ -40,7 +40,8 @@ type TreeFactField struct {
 type TreeView struct {
 	*shop.TreeStep
 	Currency string
-	Rule     string // of its hazard
+	// When are the outcomes that lead here; nil for the first step.
+	When     *shop.TreeOutcome
 	Proofs   []shop.TreeProof
 	Branches []TreeBranchView
 }
@@ -73,7 +74,7 @@ func (p *Pages) treePage(c echo.Context) error {
 		} else if err != nil {
 			return err
 		} else {
-			pg.show(lib, &tree)
+			pg.show(&tree)
 		}
 	}
 	return p.render(c, status, "tree", pg)
@@ -158,7 +159,7 @@ func commaList(s string) []string {
 }
 
 // show lays the steps out: each below the one that first leads to it.
-func (pg *TreePage) show(lib *faultlib.Library, t *shop.Tree) {
+func (pg *TreePage) show(t *shop.Tree) {
 	pg.Tree, pg.Currency = t, t.Currency
 	shown := make([]bool, len(t.Steps))
 	var view func(number int) *TreeView
@@ -166,9 +167,6 @@ func (pg *TreePage) show(lib *faultlib.Library, t *shop.Tree) {
 		s := &t.Steps[number-1]
 		shown[number-1] = true
 		v := &TreeView{TreeStep: s, Currency: t.Currency}
-		if s.Hazard > 0 && s.Hazard < len(lib.Hazards) {
-			v.Rule = sentence(lib.Hazards[s.Hazard].Rule)
-		}
 		for _, p := range s.Prove {
 			if !p.Always {
 				v.Proofs = append(v.Proofs, p)
@@ -180,6 +178,7 @@ func (pg *TreePage) show(lib *faultlib.Library, t *shop.Tree) {
 			b := TreeBranchView{TreeOutcome: o, Label: t.Steps[o.Step-1].Label()}
 			if !shown[o.Step-1] {
 				b.Below = view(o.Step)
+				b.Below.When = &o
 			}
 			v.Branches = append(v.Branches, b)
 		}

@@ -27,6 +27,7 @@ var pagesToSee = []struct{ path, selector string }{
 	{"/instruments", "li.overdue"}, {"/instruments/new", "input[name=calibration_due]"}, {"/instruments/" + meterID.String() + "/edit", "input[name=retired]"},
 	{"/recurrence", "svg.chart"}, {"/recurrence/detail?group=component&key=interbox_connector", "svg.chart"},
 	{"/library", "section.lib-group"}, {"/library?q=phase", "section.lib-group"}, {"/library/measurements/phase_resistance_3", "table.list"}, {"/library/causes/interbox_pin_burned", "ul.links"},
+	{"/library/tree", "select#tree-depth"}, {"/library/tree?symptoms=sudden_cutoff", "article.tree-step"}, {"/library/testability", "section#groups"},
 	{"/calculator", "ul.calc-list"}, {"/calculator?q=nothing+of+it", "p.none"}, {"/calculator/phase_resistance_3", "div.triangle"},
 	{"/learning", "svg.reliability"},
 	{"/settings", "section#people"},
