@@ -20,6 +20,7 @@ type evidenceReader struct {
 	lib         *Library
 	facts       map[string]string
 	open        []string
+	exposures   []string
 	evidence    []diagnosis.Observation
 	unavailable []string
 	gates       []Seen
@@ -100,7 +101,17 @@ func (e *evidenceReader) context(raw json.RawMessage) {
 			return
 		}
 	}
-	e.known("context", ctx, "facts")
+	e.known("context", ctx, "facts", "exposures")
+	if given(ctx["exposures"]) {
+		if err := json.Unmarshal(ctx["exposures"], &e.exposures); err != nil {
+			e.fail("context.exposures", "a list of exposures is expected, such as [\"rain\"]")
+		}
+	}
+	for i, id := range e.exposures {
+		if !slices.ContainsFunc(exposures, func(x Exposure) bool { return x.ID == id }) {
+			e.fail(indexed("context.exposures", i), "no exposure %q", id)
+		}
+	}
 	facts := map[string]string{}
 	if given(ctx["facts"]) {
 		if err := json.Unmarshal(ctx["facts"], &facts); err != nil {

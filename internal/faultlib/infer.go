@@ -15,14 +15,17 @@ const inferRate = 6000
 
 // Inference is the answer of InferJSON.
 type Inference struct {
-	PEvidence    float64            `json:"p_evidence"`
-	Causes       []CauseProbability `json:"causes"`
-	Unmodelled   float64            `json:"unmodelled"`
-	NoFault      float64            `json:"no_fault"`
-	Explanations []ExplanationJSON  `json:"explanations"`
-	Covered      float64            `json:"covered"`
-	Advice       AdviceJSON         `json:"advice"`
-	Next         []NextJSON         `json:"next"`
+	PEvidence  float64            `json:"p_evidence"`
+	Causes     []CauseProbability `json:"causes"`
+	Unmodelled float64            `json:"unmodelled"`
+	NoFault    float64            `json:"no_fault"`
+	// Roots is what the evidence says of the common circumstances, absent where
+	// the library has none.
+	Roots        []RootProbability `json:"roots,omitempty"`
+	Explanations []ExplanationJSON `json:"explanations"`
+	Covered      float64           `json:"covered"`
+	Advice       AdviceJSON        `json:"advice"`
+	Next         []NextJSON        `json:"next"`
 	// Observations are what the readings were taken as.
 	Observations []ReadAs `json:"observations"`
 	// LogEvidence is ln P(E), for evidence so improbable that P(E) underflows;
@@ -87,12 +90,13 @@ type ReadAs struct {
 
 // InferJSON infers causes and the next step from evidence in JSON:
 //
-//	{"context": {"facts": {"motor_plug": "external"}}, "open": ["motor_box_open"],
+//	{"context": {"facts": {"motor_plug": "external"}, "exposures": ["rain"]}, "open": ["motor_box_open"],
 //	 "observations": [{"symptom": "soot_at_pin", "present": true},
 //	  {"measurement": "motor_ident", "outcome": "failed"},
 //	  {"measurement": "motor_ntc", "readings": {"r_ohm": "11k3"}},
 //	  {"measurement": "hall_timing", "unavailable": true}]}
 //
+// Exposures set the priors of the roots that name them; they set no symptom.
 // Numbers in the answer keep their full precision. The error is invalid and
 // names each field at fault (`observations[2].measurement`).
 func (l *Library) InferJSON(evidence []byte) (*Inference, error) {
@@ -104,7 +108,7 @@ func (l *Library) InferJSON(evidence []byte) (*Inference, error) {
 }
 
 func (l *Library) infer(e *evidenceReader) (*Inference, error) {
-	model, err := l.Model(ModelContext{Facts: e.facts})
+	model, err := l.Model(ModelContext{Facts: e.facts, Priors: l.RootPriors(e.exposures)})
 	if err != nil {
 		return nil, err
 	}
@@ -119,7 +123,7 @@ func (l *Library) infer(e *evidenceReader) (*Inference, error) {
 	}
 	post := advice.Posterior
 	a := &Inference{PEvidence: post.PEvidence, LogEvidence: post.LogEvidence, Unmodelled: post.Unmodelled, NoFault: post.NoFault,
-		Covered: covered, TruncationBound: post.Truncation, Dropped: post.Dropped, Observations: e.readAs,
+		Roots: l.RootProbabilities(post), Covered: covered, TruncationBound: post.Truncation, Dropped: post.Dropped, Observations: e.readAs,
 		Explanations: []ExplanationJSON{}, Next: []NextJSON{}}
 	for i, c := range model.Causes() {
 		a.Causes = append(a.Causes, CauseProbability{c.ID, post.Marginals[i]})

@@ -27,6 +27,8 @@ type Library struct {
 	Measurements  []Measurement
 	Causes        []Cause
 	Links         []Link
+	// Roots are common circumstances, empty for most libraries.
+	Roots         []Root
 	Interlocks    []Interlock
 	Invalidations []Invalidation
 	Consequences  []Consequence

@@ -64,6 +64,7 @@ var sections = []struct {
 	{"algorithms", (*loader).algorithms},
 	{"causes", (*loader).causes},
 	{"links", (*loader).links},
+	{"roots", (*loader).roots},
 	{"interlocks", (*loader).interlocks},
 	{"invalidates", (*loader).invalidations},
 	{"consequences", (*loader).consequences},

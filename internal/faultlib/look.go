@@ -22,6 +22,11 @@ func (ld *loader) look() {
 			}
 		}
 	}
+	for i := range lib.Roots {
+		for s, p := range lib.Roots[i].Symptoms {
+			symptoms[s] = symptoms[s] || p > 0
+		}
+	}
 	for i, s := range lib.Symptoms {
 		if !symptoms[s.ID] {
 			ld.warnAt(indexed("symptoms", i), "no cause is linked to the symptom %q; it says nothing", s.ID)

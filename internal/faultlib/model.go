@@ -38,7 +38,9 @@ type ModelContext struct {
 	// not what it means: no prior and no link depends on them.
 	Facts map[string]string
 	// Priors replace a cause's prior (a probability), by cause id;
-	// diagnosis.UnmodelledID replaces that of the unmodelled cause.
+	// diagnosis.UnmodelledID replaces that of the unmodelled cause. By root id
+	// they say how probable a root is, see RootPriors; hazards stay as the
+	// library's own prior of the root has them.
 	Priors map[string]float64
 	// Links replace links of the file, each by a distribution over the finding's
 	// levels before the floor. A pair that is no link in the file is refused.
@@ -55,14 +57,25 @@ type ModelContext struct {
 // stand in the file is no link. The unmodelled cause is linked to every finding.
 // The error is invalid and names the prior at fault.
 func (l *Library) Model(ctx ModelContext) (*diagnosis.Model, error) {
+	roots := map[string]float64{}
+	for i := range l.Roots {
+		if p, ok := ctx.Priors[l.Roots[i].ID]; ok {
+			roots[l.Roots[i].ID] = p
+		}
+	}
 	spec, err := l.Spec(ctx)
 	if err != nil {
 		return nil, err
 	}
-	return diagnosis.New(spec)
+	m, err := diagnosis.New(spec)
+	if err != nil || len(roots) == 0 {
+		return m, err
+	}
+	return m.WithPriors(roots)
 }
 
-// Spec is the causal model by values, as Model builds it. The error is Model's.
+// Spec is the causal model by values, as Model builds it, but for the roots,
+// which keep the library's priors. The error is Model's.
 func (l *Library) Spec(ctx ModelContext) (diagnosis.Spec, error) {
 	spec := diagnosis.Spec{Unmodelled: l.Meta.UnmodelledPrior}
 	for i := range l.Causes {
@@ -99,6 +112,7 @@ func (l *Library) Spec(ctx ModelContext) (diagnosis.Spec, error) {
 			spec.UnmodelledLinks = append(spec.UnmodelledLinks, diagnosis.Link{Cause: diagnosis.UnmodelledID, Finding: f.ID, P: l.floored(p)})
 		}
 	}
+	l.addRoots(&spec)
 	return spec, nil
 }
 
@@ -108,6 +122,7 @@ func (l *Library) override(spec *diagnosis.Spec, priors map[string]float64) erro
 		p := priors[id]
 		i, known := l.index.causes[id]
 		switch {
+		case l.Root(id) != nil:
 		case !known && id != diagnosis.UnmodelledID:
 			wrong = append(wrong, problem.Field{Field: "priors." + id, Message: "the library has no cause of that name"})
 		case math.IsNaN(p) || p < 0 || p > 1:
