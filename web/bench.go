@@ -19,7 +19,7 @@ func (p *Pages) benchPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	pg, err := p.loadBench(c, id, c.QueryParam("m"), nil)
+	pg, err := p.loadBenchFor(c, id, c.QueryParam("m"), c.QueryParam("c"), nil)
 	if err != nil {
 		return err
 	}
@@ -81,6 +81,9 @@ func (p *Pages) observe(c echo.Context) error {
 	if f.Get("symptoms") != "" {
 		return p.observeSymptoms(c, id, f)
 	}
+	if f.Get("sound") != "" {
+		return p.observeSound(c, id, f)
+	}
 	m, _, err := p.measurementOf(c, id, f.Get("measurement"))
 	if err != nil {
 		return err
@@ -88,7 +91,7 @@ func (p *Pages) observe(c echo.Context) error {
 	in := shop.ObservationInput{Measurement: m.ID}
 	switch {
 	case f.Get("unavailable") != "":
-		in.Unavailable = true
+		skipped(f, &in)
 	case f.Get("outcome") != "":
 		in.Outcome = f.Get("outcome")
 	default:
@@ -100,7 +103,7 @@ func (p *Pages) observe(c echo.Context) error {
 		return p.benchAgain(c, id, m.ID, f, err)
 	}
 	p.remember(c, f)
-	text := m.Title + " recorded as not measurable here."
+	text := m.Title + " " + skippedText(in.Reason, in.Note) + "."
 	if o.Result != nil {
 		text = m.Title + " recorded: " + outcomeWords(m, o.Result.Outcome) + "."
 	}
@@ -308,7 +311,8 @@ func (p *Pages) confirmFault(c echo.Context) error {
 		return err
 	}
 	f.ID = "fault-" + f.Get("cause")
-	in := shop.FaultInput{Cause: f.Get("cause"), ConnectorID: f.OptID("connector_id"), InstalledPartID: f.OptID("installed_part_id"), Note: f.Text("note")}
+	in := shop.FaultInput{Cause: f.Get("cause"), ConnectorID: f.OptID("connector_id"), InstalledPartID: f.OptID("installed_part_id"), Note: f.Text("note"),
+		Disagreement: shop.Disagreement(f.Get("disagreement")), Grounds: f.Text("grounds")}
 	if invalid(f) {
 		return p.benchAgain(c, id, "", f, nil)
 	}

@@ -26,7 +26,7 @@ type benchRecords struct {
 	log     []shop.AuditEvent
 }
 
-func (p *Pages) readBench(c echo.Context, id shop.ID) (r benchRecords, err error) {
+func (p *Pages) readBench(c echo.Context, id shop.ID, cause string) (r benchRecords, err error) {
 	ctx, a := c.Request().Context(), actorOf(c)
 	if r.file, err = p.svc.Job(ctx, a, id); err != nil {
 		return r, err
@@ -34,7 +34,7 @@ func (p *Pages) readBench(c echo.Context, id shop.ID) (r benchRecords, err error
 	if r.lib, r.version, err = p.svc.LibraryOf(ctx, a, r.file.Job.LibraryID); err != nil {
 		return r, err
 	}
-	if r.d, err = p.svc.DiagnoseFile(ctx, a, r.file); err != nil {
+	if r.d, err = p.svc.DiagnoseFileFor(ctx, a, r.file, cause); err != nil {
 		return r, err
 	}
 	if r.req, err = p.svc.RequirementsOf(ctx, a, r.file); err != nil {
@@ -55,12 +55,26 @@ func (p *Pages) readBench(c echo.Context, id shop.ID) (r benchRecords, err error
 // loadBench reads a job and lays it out. show names the measurement to show
 // instead of the advised one; f is the form that failed, if any.
 func (p *Pages) loadBench(c echo.Context, id shop.ID, show string, f *Form) (*BenchPage, error) {
-	r, err := p.readBench(c, id)
+	cause := ""
+	if f != nil {
+		// The form of a cause that is shown only because it was asked for.
+		for _, kind := range []string{"fault-", "sound-"} {
+			if of, ok := strings.CutPrefix(f.ID, kind); ok {
+				cause = of
+			}
+		}
+	}
+	return p.loadBenchFor(c, id, show, cause, f)
+}
+
+// loadBenchFor is loadBench with one cause shown and opened however improbable it is.
+func (p *Pages) loadBenchFor(c echo.Context, id shop.ID, show, cause string, f *Form) (*BenchPage, error) {
+	r, err := p.readBench(c, id, cause)
 	if err != nil {
 		return nil, err
 	}
 	file, d := r.file, r.d
-	b := &benchBuilder{look: newLookup(r.lib), file: file, board: r.board, d: d, open: openNow(d), form: f}
+	b := &benchBuilder{look: newLookup(r.lib), file: file, board: r.board, d: d, open: openNow(d), form: f, cause: cause}
 	if b.meter, err = p.instrumentChoice(c); err != nil {
 		return nil, err
 	}
@@ -71,6 +85,8 @@ func (p *Pages) loadBench(c echo.Context, id shop.ID, show string, f *Form) (*Be
 	}
 	pg.StopRule = b.look.rule(len(r.lib.Hazards) - 1)
 	pg.Causes, pg.Rest = b.causes()
+	pg.AllCauses = b.allCauses(cause)
+	b.argue(pg)
 	b.measure(pg, show)
 	pg.Seen, pg.Withdrawn = b.observations()
 	pg.Faults = b.faults()
@@ -126,6 +142,7 @@ type benchBuilder struct {
 	d     shop.Diagnosis
 	open  map[string]bool
 	form  *Form
+	cause string // shown and opened, "" for none
 	meter instrumentChoice
 }
 
@@ -149,24 +166,16 @@ func (b *benchBuilder) stillToAsk(gates []SymptomRow, groups []SymptomGroup) ([]
 func (b *benchBuilder) causes() (shown, rest []CauseRow) {
 	connectors, installed := b.attachments()
 	for i, v := range b.d.Causes {
-		if v.Probability < 0.001 && !v.Confirmed {
+		asked := v.ID == b.cause
+		if v.Probability < 0.001 && !v.Confirmed && !asked {
 			continue
 		}
 		row := CauseRow{CauseView: v, Connectors: connectors, Installed: installed,
 			Suggested: b.d.Advice.Kind == "repair" && b.d.Advice.Cause == v.ID,
-			Open:      b.form != nil && b.form.ID == "fault-"+v.ID}
+			Open:      asked || b.form != nil && b.form.ID == "fault-"+v.ID}
+		b.lookAt(&row)
 		if c := b.look.causes[v.ID]; c != nil {
 			row.Repair, row.RepairMinutes, row.Hazard, row.Rule = c.Repair, c.RepairMinutes, c.Hazard, b.look.rule(c.Hazard)
-		}
-		for _, e := range v.Evidence {
-			er := EvidenceRow{What: b.what(e.ObservationID), Weight: weight(e.Decibans)}
-			switch {
-			case er.What == "" || (e.Decibans < 1 && e.Decibans > -1):
-			case e.Decibans > 0:
-				row.For = append(row.For, er)
-			default:
-				row.Against = append(row.Against, er)
-			}
 		}
 		if (i < fewCauses && v.Probability >= 0.01) || row.Open || row.Suggested {
 			shown = append(shown, row)
@@ -191,26 +200,6 @@ func (b *benchBuilder) attachments() (connectors, installed []Option) {
 		}
 	}
 	return connectors, installed
-}
-
-// what names an observation in a few words.
-func (b *benchBuilder) what(id shop.ID) string {
-	for _, o := range b.file.Observations {
-		if o.ID != id {
-			continue
-		}
-		if o.Kind == shop.ObservedSymptom {
-			if o.Present {
-				return b.look.symptom(o.Symptom)
-			}
-			return "Not seen: " + b.look.symptom(o.Symptom)
-		}
-		if o.Result == nil {
-			return b.look.measurement(o.Measurement)
-		}
-		return b.look.measurement(o.Measurement) + ": " + b.look.outcome(o.Measurement, o.Result.Outcome)
-	}
-	return ""
 }
 
 // measure sets the card and the runners-up.
@@ -257,7 +246,7 @@ func (b *benchBuilder) card(m *faultlib.Measurement, f *Form) *MeasureCard {
 			card.Minutes, card.Cost, card.Outcomes, card.Blocked = n.Minutes, n.Cost, n.Outcomes, n.Blocked
 		}
 	}
-	card.Steps = b.openings(access)
+	card.Steps, card.Reasons = b.openings(access), cannotReasons()
 	b.plain(card, access)
 	card.HazardName, card.Rule = hazardName(b.look.lib, card.Hazard), b.look.rule(card.Hazard)
 	card.Cautions = b.unsaid(card)

@@ -23,8 +23,10 @@ func (b *benchBuilder) row(o *shop.Observation) ObservationRow {
 		if o.FromExposure {
 			r.Said += " (from how it was used)"
 		}
+	case o.Kind == shop.ObservedCause:
+		r.What, r.Said, r.Normal, r.Text = b.look.cause(o.Cause), "looked at, sound", true, o.Note
 	case o.Unavailable:
-		r.What, r.Said, r.Normal = b.look.measurement(o.Measurement), "cannot be measured here", true
+		r.What, r.Said, r.Normal = b.look.measurement(o.Measurement), skippedText(o.Reason, o.Note), true
 	default:
 		r.What = b.look.measurement(o.Measurement)
 		if o.Result != nil {
@@ -132,6 +134,7 @@ func (b *benchBuilder) faults() []FaultRow {
 				row.Repairs = append(row.Repairs, r)
 			}
 		}
+		row.Disagreed, row.Again = b.look.disagreed(f), b.again(f, row.Repairs)
 		out = append(out, row)
 	}
 	return out
@@ -206,6 +209,9 @@ func (b *benchBuilder) alsoCheck() []AlsoRow {
 
 // logText puts a log entry in words: the action's own, with what it was about.
 func logText(e shop.AuditEvent, look *lookup) string {
+	if text := look.decided(e); text != "" {
+		return text
+	}
 	text := strings.NewReplacer(".", ": ", "_", " ").Replace(e.Action)
 	for _, k := range sortedKeys(e.Detail) {
 		v := e.Detail[k]

@@ -21,6 +21,12 @@ type BenchPage struct {
 	StopRule  string
 	Causes    []CauseRow
 	Rest      []CauseRow // below what is worth a bar
+	// AllCauses is every cause of the library, for confirming one that is not shown.
+	AllCauses []Option
+	Lead      string   // the argument for the leading cause, in a sentence
+	Whole     []string // how sure the whole is
+	Scale     string   // how the weights are to be read
+	Conflict  *ConflictView
 	Card      *MeasureCard
 	Advised   string // title of the advised measurement, when another is shown
 	AdvisedID string
@@ -73,7 +79,7 @@ func (pg *BenchPage) Stray() *Form {
 		shown = len(pg.NextState) > 0
 	case "intake":
 		shown = !pg.Closed
-	case "fault":
+	case "fault", "sound":
 		for _, list := range [][]CauseRow{pg.Causes, pg.Rest} {
 			for _, c := range list {
 				shown = shown || (c.ID == rest && !c.Confirmed && pg.Allows("fault"))
@@ -138,7 +144,11 @@ func (pg *BenchPage) Others() bool {
 // CauseRow is a probable cause.
 type CauseRow struct {
 	shop.CauseView
-	For, Against  []EvidenceRow
+	Sentences     []string // the argument about it
+	LookAt        *Option  // the library's inspection for a look at it, where it was not taken
+	Sound         bool     // looked at and found sound
+	InsteadOf     string   // the advised cause, where the repair of another is advised
+	Why           []Option // reasons to confirm this one in its place
 	Repair        string
 	RepairMinutes [2]float64
 	Hazard        int
@@ -147,11 +157,6 @@ type CauseRow struct {
 	Installed     []Option
 	Suggested     bool // the advice is to repair this
 	Open          bool // its form came back with a mistake
-}
-
-// EvidenceRow says what an observation does to a cause.
-type EvidenceRow struct {
-	What, Weight string
 }
 
 // MeasureCard is one measurement with everything to take it.
@@ -178,6 +183,7 @@ type MeasureCard struct {
 	Gate       bool            // asked before anything else, already on arrival
 	With       *Field          // what it is measured with; nil: not asked
 	Before     *ObservationRow // the observation this one would replace
+	Reasons    []Option        // why it cannot be taken
 }
 
 // Quantities reports readings that are typed as a number with or without a unit.
@@ -251,7 +257,9 @@ type FaultRow struct {
 	Connector           string
 	InstalledPart       string
 	Repairs             []shop.Repair
-	Suggested           string // the library's repair
+	Disagreed           string   // why it was confirmed against the advice
+	Again               []Option // what pointed to it and may be taken once more after the repair
+	Suggested           string   // the library's repair
 	Parts               []string
 	Rule                string
 	Hazard              int

@@ -285,26 +285,3 @@ func waiting(now, t time.Time) string {
 		return plural(int(d.Hours()/24), "day", "days")
 	}
 }
-
-// weight puts decibans in words. The steps at 5, 10, 15 and 20 decibans are
-// Jeffreys' grades of evidence (Theory of Probability, appendix B; from memory).
-func weight(decibans float64) string {
-	side := "for"
-	if decibans < 0 {
-		side = "against"
-	}
-	d := math.Abs(decibans)
-	switch {
-	case d < 1:
-		return "says next to nothing"
-	case d < 5:
-		return "slightly " + side
-	case d < 10:
-		return "clearly " + side
-	case d < 15:
-		return "strongly " + side
-	case d < 20:
-		return "very strongly " + side
-	}
-	return "decisively " + side
-}

@@ -73,6 +73,7 @@ type Service interface {
 	Evaluate(ctx context.Context, a shop.Actor, measurement string, in shop.EvaluateInput) (shop.Evaluation, error)
 	EvaluateFor(ctx context.Context, a shop.Actor, jobID shop.ID, measurement string, in shop.EvaluateInput) (shop.Evaluation, error)
 	DiagnoseFile(ctx context.Context, a shop.Actor, f shop.JobFile) (shop.Diagnosis, error)
+	DiagnoseFileFor(ctx context.Context, a shop.Actor, f shop.JobFile, cause string) (shop.Diagnosis, error)
 
 	ConfirmFault(ctx context.Context, a shop.Actor, jobID shop.ID, in shop.FaultInput) (shop.Fault, error)
 	WaiveFault(ctx context.Context, a shop.Actor, jobID, faultID shop.ID, reason string) (shop.Fault, error)

@@ -18,17 +18,6 @@ func TestPercentNeverClaimsTheEnds(t *testing.T) {
 	}
 }
 
-// The grades at 5, 10, 15 and 20 decibans are Jeffreys' (Theory of Probability,
-// appendix B; from memory): factors of 10^(1/2), 10, 10^(3/2) and 100.
-func TestWeightOfEvidenceInWords(t *testing.T) {
-	t.Parallel()
-	for d, want := range map[float64]string{0.4: "says next to nothing", 3: "slightly for", -3: "slightly against", 7: "clearly for", 12: "strongly for", -17: "very strongly against", 25: "decisively for"} {
-		if got := weight(d); got != want {
-			t.Errorf("weight(%v) = %q, want %q", d, got, want)
-		}
-	}
-}
-
 // The decimals of a currency are ISO 4217's: two for the euro, none for the
 // yen, three for the Kuwaiti dinar.
 func TestMoneyHasTheCurrencysDecimals(t *testing.T) {
