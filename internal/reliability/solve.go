@@ -13,7 +13,7 @@ func root(f func(float64) float64, a, fa, b, fb float64) float64 {
 	if fb == 0 {
 		return b
 	}
-	c, fc := a, fa
+	var c, fc float64 // the point before the last two
 	t := .5
 	for range 200 {
 		x := a + t*(b-a)
