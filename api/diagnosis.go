@@ -38,6 +38,10 @@ func diagnosis(d shop.Diagnosis) Diagnosis {
 		OpenOpenings: listOf(d.OpenOpenings, openingID), Warnings: d.Warnings,
 		Argument: argument(d.Argument),
 	}
+	if len(d.Roots) > 0 {
+		roots := listOf(d.Roots, func(r shop.RootView) RootView { return RootView(r) })
+		out.Roots = &roots
+	}
 	if s := d.Stop; s != nil {
 		out.Stop = &Stop{Gate: s.Gate, Text: s.Text, Rule: s.Rule, ObservationID: s.ObservationID}
 	}

@@ -551,7 +551,10 @@ type Diagnosis struct {
 
 	// OpenOpenings Openings open now.
 	OpenOpenings []string `json:"open_openings"`
-	Stop         *Stop    `json:"stop"`
+
+	// Roots Common circumstances that raise several causes, as far as the library names any.
+	Roots *[]RootView `json:"roots,omitempty"`
+	Stop  *Stop       `json:"stop"`
 
 	// TruncationBound Bound on the error from what was left out; 0 where the answer is exact.
 	TruncationBound float64 `json:"truncation_bound"`
@@ -1293,6 +1296,17 @@ type Requirements struct {
 
 	// Ready Nothing bars ready.
 	Ready bool `json:"ready"`
+}
+
+// RootView defines model for RootView.
+type RootView struct {
+	ID string `json:"id"`
+
+	// Name Example: Water came in
+	Name string `json:"name"`
+
+	// Probability Probability that it is so.
+	Probability float64 `json:"probability"`
 }
 
 // Shop defines model for Shop.

@@ -133,8 +133,9 @@ func inquire(b bench) (*inquiry, error) {
 // priors are what confirmed and refuted causes change: the confirmed are present,
 // and what they tend to bring along is more probable than in general (noisy or
 // over the library's consequences); what was looked at and found sound is less so.
+// Exposures make roots more probable.
 func (q *inquiry) priors() map[string]float64 {
-	out := map[string]float64{}
+	out := q.lib.RootPriors(q.file.Job.Exposures)
 	for _, id := range q.known {
 		for _, c := range q.lib.ConsequencesOf(id) {
 			if to := q.lib.Cause(c.To); to != nil {
@@ -165,6 +166,7 @@ func (q *inquiry) priors() map[string]float64 {
 func (q *inquiry) answer() (Diagnosis, error) {
 	post := q.advice.Posterior
 	d := Diagnosis{LibraryVersion: q.ed.version, LearnedState: q.file.Job.Learned, Observations: q.observations(), Unmodelled: post.Unmodelled, NoFault: post.NoFault,
+		Roots:      q.roots(),
 		Truncation: post.Truncation, ExpectedCost: q.advice.ExpectedCost, Currency: q.shop.Currency,
 		Stop: standingStop(q.lib, q.file), AlsoCheck: q.alsoCheck(), OpenOpenings: openings(q.lib, q.file)}
 	var err error
@@ -185,6 +187,15 @@ func (q *inquiry) answer() (Diagnosis, error) {
 	d.Warnings = append(warnings(d, post, q.droppedNames()), vainText(q.lib, q.file)...)
 	q.advise(&d)
 	return d, nil
+}
+
+// roots is what the evidence says of the library's common circumstances.
+func (q *inquiry) roots() []RootView {
+	var out []RootView
+	for _, r := range q.lib.RootProbabilities(q.advice.Posterior) {
+		out = append(out, RootView{ID: r.ID, Name: q.lib.Root(r.ID).Name, Probability: r.Probability})
+	}
+	return out
 }
 
 // observations lists what is evidence, what was of no use at last and what cannot

@@ -15,6 +15,7 @@ type Diagnosis struct {
 	Covered        float64 // share of the probability the explanations cover
 	Unmodelled     float64
 	NoFault        float64
+	Roots          []RootView // common circumstances, in library order; empty where the library names none
 	Truncation     float64
 	Conflict       float64 // bits; above 3 the observations contradict each other
 	Advice         Advice
@@ -31,6 +32,13 @@ type Diagnosis struct {
 	// Argument is the diagnosis in sentences; nil where a rule worked it out for
 	// itself and nobody reads it.
 	Argument *Argument
+}
+
+// RootView is a common circumstance that raises several causes, such as water
+// that came in.
+type RootView struct {
+	ID, Name    string
+	Probability float64
 }
 
 // Argument puts a diagnosis in sentences.
