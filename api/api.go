@@ -82,6 +82,10 @@ type Service interface {
 
 	Recurrence(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure, key string) (shop.RecurrenceDetail, error)
+
+	Learned(ctx context.Context, a shop.Actor) (shop.LearnedView, error)
+	Calibration(ctx context.Context, a shop.Actor) (shop.CalibrationView, error)
+	DecideLearned(ctx context.Context, a shop.Actor, subject string, accept bool, reason string) (shop.LearningDecision, error)
 }
 
 // Options set the REST service up.
@@ -210,6 +214,11 @@ func (h *handlers) routes() []route {
 
 		{get, "/recurrence", h.getRecurrence, 0},
 		{get, "/recurrence/:group/:key", h.getRecurrenceDetail, 0},
+
+		{get, "/learning", h.getLearning, 0},
+		{post, "/learning/:subject/accept", h.acceptLearned, 0},
+		{post, "/learning/:subject/reject", h.rejectLearned, 0},
+		{get, "/calibration", h.getCalibration, 0},
 
 		{get, "/library", h.getLibrary, 0},
 		{get, "/library/causes", h.listCauses, 0},

@@ -24,7 +24,7 @@ func (h *handlers) getDiagnosis(c echo.Context) error {
 
 func diagnosis(d shop.Diagnosis) Diagnosis {
 	out := Diagnosis{
-		LibraryVersion: libraryVersion(d.LibraryVersion), Observations: listOf(d.Observations, observation), Causes: listOf(d.Causes, causeView),
+		LibraryVersion: libraryVersion(d.LibraryVersion), LearnedState: d.LearnedState, Observations: listOf(d.Observations, observation), Causes: listOf(d.Causes, causeView),
 		Explanations: listOf(d.Explanations, func(e shop.Explanation) Explanation {
 			return Explanation{Causes: e.Causes, Probability: e.Probability}
 		}),

@@ -48,6 +48,60 @@ func (e HealthStatus) Valid() bool {
 	}
 }
 
+// Defines values for JobLessonVerdict.
+const (
+	Comeback   JobLessonVerdict = "comeback"
+	Taught     JobLessonVerdict = "taught"
+	Unreadable JobLessonVerdict = "unreadable"
+	Unrepaired JobLessonVerdict = "unrepaired"
+	Waived     JobLessonVerdict = "waived"
+)
+
+// Valid indicates whether the value is a known member of the JobLessonVerdict enum.
+func (e JobLessonVerdict) Valid() bool {
+	switch e {
+	case Comeback:
+		return true
+	case Taught:
+		return true
+	case Unreadable:
+		return true
+	case Unrepaired:
+		return true
+	case Waived:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for LearnedNumberStatus.
+const (
+	Accepted    LearnedNumberStatus = "accepted"
+	Applied     LearnedNumberStatus = "applied"
+	ExpertPrior LearnedNumberStatus = "expert_prior"
+	Rejected    LearnedNumberStatus = "rejected"
+	Waiting     LearnedNumberStatus = "waiting"
+)
+
+// Valid indicates whether the value is a known member of the LearnedNumberStatus enum.
+func (e LearnedNumberStatus) Valid() bool {
+	switch e {
+	case Accepted:
+		return true
+	case Applied:
+		return true
+	case ExpertPrior:
+		return true
+	case Rejected:
+		return true
+	case Waiting:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for LibraryMeasurementKind.
 const (
 	Algorithm  LibraryMeasurementKind = "algorithm"
@@ -376,6 +430,56 @@ type BoardList struct {
 	Next *string `json:"next"`
 }
 
+// Calibration defines model for Calibration.
+type Calibration struct {
+	BaseRate float64          `json:"base_rate"`
+	Bins     []CalibrationBin `json:"bins"`
+
+	// Brier Mean of (p - o)², best 0.
+	Brier float64 `json:"brier"`
+
+	// BrierBase The same for always giving the base rate.
+	BrierBase float64 `json:"brier_base"`
+	Forecasts int     `json:"forecasts"`
+	Jobs      int     `json:"jobs"`
+
+	// Leading The most probable cause of each job.
+	Leading LeadingCause `json:"leading"`
+
+	// LeftOut Judged jobs that did not teach.
+	LeftOut int `json:"left_out"`
+
+	// Log Mean of -ln of the probability given to what happened, in nats.
+	Log          float64 `json:"log"`
+	LogBase      float64 `json:"log_base"`
+	LogSkill     float64 `json:"log_skill"`
+	MeanForecast float64 `json:"mean_forecast"`
+
+	// Missed Confirmed causes that had been given less than 1 %.
+	Missed      int     `json:"missed"`
+	Reliability float64 `json:"reliability"`
+	Resolution  float64 `json:"resolution"`
+
+	// Skill 1 - brier/brier_base.
+	Skill       float64 `json:"skill"`
+	Uncertainty float64 `json:"uncertainty"`
+
+	// Within What the ranges hide.
+	Within float64 `json:"within"`
+}
+
+// CalibrationBin defines model for CalibrationBin.
+type CalibrationBin struct {
+	Forecasts int     `json:"forecasts"`
+	Happened  int     `json:"happened"`
+	High      float64 `json:"high"`
+	Low       float64 `json:"low"`
+	Lower     float64 `json:"lower"`
+	Mean      float64 `json:"mean"`
+	Rate      float64 `json:"rate"`
+	Upper     float64 `json:"upper"`
+}
+
 // CauseArgument defines model for CauseArgument.
 type CauseArgument struct {
 	// AccountsFor Abnormal observations that the cause itself brought about, more probably than not.
@@ -539,7 +643,10 @@ type Diagnosis struct {
 	ExpectedCost Money   `json:"expected_cost"`
 
 	// Explanations Sets of causes that together explain what was seen.
-	Explanations   []Explanation  `json:"explanations"`
+	Explanations []Explanation `json:"explanations"`
+
+	// LearnedState The learned numbers the job was opened with (GET /learning); null for the library's own.
+	LearnedState   *int           `json:"learned_state"`
 	LibraryVersion LibraryVersion `json:"library_version"`
 
 	// Next The advised measurement first.
@@ -784,6 +891,127 @@ type Job struct {
 
 	// WarrantyOf The earlier job within whose warranty time this one came in.
 	WarrantyOf *uuid.UUID `json:"warranty_of"`
+}
+
+// JobLesson defines model for JobLesson.
+type JobLesson struct {
+	JobID     uuid.UUID `json:"job_id"`
+	JobNumber int       `json:"job_number"`
+	JudgedAt  time.Time `json:"judged_at"`
+
+	// LaterJob The comeback.
+	LaterJob   *uuid.UUID       `json:"later_job"`
+	ReturnedAt time.Time        `json:"returned_at"`
+	Verdict    JobLessonVerdict `json:"verdict"`
+}
+
+// JobLessonVerdict defines model for JobLesson.Verdict.
+type JobLessonVerdict string
+
+// LeadingCause The most probable cause of each job.
+type LeadingCause struct {
+	Jobs int `json:"jobs"`
+
+	// Lower 95 % bound of right/jobs (Clopper and Pearson 1934).
+	Lower        float64 `json:"lower"`
+	MeanForecast float64 `json:"mean_forecast"`
+	Right        int     `json:"right"`
+	Upper        float64 `json:"upper"`
+}
+
+// LearnedLevel defines model for LearnedLevel.
+type LearnedLevel struct {
+	// Expert The library's probability.
+	Expert  float64 `json:"expert"`
+	Learned float64 `json:"learned"`
+	Level   string  `json:"level"`
+
+	// Lower Of the 90 % interval.
+	Lower float64 `json:"lower"`
+	Upper float64 `json:"upper"`
+
+	// Used What new jobs use.
+	Used float64 `json:"used"`
+}
+
+// LearnedNumber defines model for LearnedNumber.
+type LearnedNumber struct {
+	Cause     string `json:"cause"`
+	CauseName string `json:"cause_name"`
+
+	// Change Largest factor of the odds between the learned number and what was last agreed.
+	Change float64 `json:"change"`
+
+	// Finding `s:` and a symptom or `m:` and a measurement; null for a prior.
+	Finding     *string `json:"finding"`
+	FindingName *string `json:"finding_name"`
+
+	// From The jobs that weigh most in it.
+	From []LessonShare `json:"from"`
+
+	// Jobs Effective jobs behind it.
+	Jobs    float64             `json:"jobs"`
+	Levels  []LearnedLevel      `json:"levels"`
+	Status  LearnedNumberStatus `json:"status"`
+	Subject string              `json:"subject"`
+}
+
+// LearnedNumberStatus defines model for LearnedNumber.Status.
+type LearnedNumberStatus string
+
+// Learning defines model for Learning.
+type Learning struct {
+	// AsOf Hand-back of the newest of them.
+	AsOf *time.Time `json:"as_of"`
+
+	// Decisions Newest first.
+	Decisions []LearningDecision `json:"decisions"`
+
+	// Failed Jobs that could not be judged after every attempt.
+	Failed int             `json:"failed"`
+	Items  []LearnedNumber `json:"items"`
+
+	// Jobs Jobs that taught.
+	Jobs int `json:"jobs"`
+
+	// Lessons Judged jobs, newest first, at most 400.
+	Lessons        []JobLesson    `json:"lessons"`
+	LibraryVersion LibraryVersion `json:"library_version"`
+
+	// Next Always null; the list is whole.
+	Next *string `json:"next"`
+
+	// State The learned state that new jobs use; null for the library's own numbers.
+	State *int `json:"state"`
+
+	// Waiting Jobs in their waiting time.
+	Waiting int `json:"waiting"`
+
+	// Weight What is left of them, in jobs.
+	Weight float64 `json:"weight"`
+}
+
+// LearningDecision defines model for LearningDecision.
+type LearningDecision struct {
+	Accepted bool      `json:"accepted"`
+	At       time.Time `json:"at"`
+	By       string    `json:"by"`
+	Expert   []float64 `json:"expert"`
+	ID       uuid.UUID `json:"id"`
+	Jobs     float64   `json:"jobs"`
+	Learned  []float64 `json:"learned"`
+	Levels   []string  `json:"levels"`
+	Reason   string    `json:"reason"`
+	Subject  string    `json:"subject"`
+}
+
+// LessonShare defines model for LessonShare.
+type LessonShare struct {
+	JobID     uuid.UUID `json:"job_id"`
+	JobNumber int       `json:"job_number"`
+
+	// Share Its weight, in jobs.
+	Share float64 `json:"share"`
 }
 
 // Library defines model for Library.
