@@ -20,6 +20,8 @@ const (
 	fewShown = 12
 	// lessonsListed bounds the list of judged jobs; the newest matter.
 	lessonsListed = 30
+	// leastBound is the least lower bound that is not shown as 0.
+	leastBound = 1e-4
 	// levelShown is the least probability of a level that is shown, of a link with many.
 	levelShown = 0.005
 )
@@ -191,6 +193,9 @@ func share(p float64) string {
 }
 
 func boundsText(lower, upper float64) string {
+	if lower < leastBound {
+		lower = 0
+	}
 	return strings.TrimSuffix(share(lower), "\u00a0%") + " to " + share(upper)
 }
 
