@@ -19,6 +19,10 @@ const (
 	// ReasonInterlock: an interlock asks for it before the measurement that the
 	// Reason's For names, which saves most per money spent.
 	ReasonInterlock = "interlock"
+	// ReasonTakeAgain: this reading fits the others so badly that a second look
+	// costs less than what it would otherwise send to; Probability is that it was
+	// misread.
+	ReasonTakeAgain = "take_again"
 	// ReasonConfident: one cause is beyond ConfidentAt.
 	ReasonConfident = "confident"
 	// ReasonConfirmed: a confirmed cause waits for its repair and nothing else pays.

@@ -16,6 +16,8 @@ const (
 	ByLoss Policy = iota
 	// ByRepairCost measures where cost + Σ P(x)·ECR(x) falls below ECR.
 	ByRepairCost
+	// ByTwoSteps is ByLoss with one two-step look-ahead between the best two boxes.
+	ByTwoSteps
 )
 
 const (
@@ -88,7 +90,7 @@ func (m *Model) AdviseBy(ev []Observation, eco *Economy, st State, rule Policy) 
 	a.repair = l.repairCost(post.Marginals, a.skip, post.Unmodelled, post.NoFault)
 	a.assess()
 	a.rank()
-	return a.decide(), nil
+	return a.takeAgain(a.decide()), nil
 }
 
 // assess works out every action that can be taken now.
@@ -160,10 +162,19 @@ func (a *adviser) repairAfter(finding int, after []outcome) float64 {
 	sum := 0.0
 	for x := range after {
 		if o := &after[x]; o.p > 0 {
-			sum += o.p * a.l.repairCost(o.present, a.skip, o.share, a.o.noFaultAfter(finding, x, o.p))
+			sum += o.p * a.l.repairCost(o.present, a.skip, o.share, a.noFaultAfter(finding, x, o))
 		}
 	}
 	return sum
+}
+
+// noFaultAfter is P(no fault | E, level): the leaks alone must give the level.
+func (a *adviser) noFaultAfter(finding, x int, o *outcome) float64 {
+	p := a.m.leakUpTo(finding, x, false)
+	if x > 0 {
+		p -= a.m.leakUpTo(finding, x-1, false)
+	}
+	return clamp(a.post.NoFault * p / o.p)
 }
 
 func (a *adviser) shift(o *outcome) Shift {
@@ -195,7 +206,7 @@ func (a *adviser) rank() {
 			c.Score = 1 + (c.Gain-c.Cost-c.before)/math.Max(a.l.eco.LabourPerMinute, 1e-9)
 		}
 	}
-	if a.rule == ByLoss {
+	if a.rule != ByRepairCost {
 		a.shareOpenings()
 	}
 	slices.SortStableFunc(a.list, func(x, y *Candidate) int { return cmp.Compare(y.Score, x.Score) })
@@ -207,6 +218,9 @@ func (a *adviser) rank() {
 		tied := a.list[from:to]
 		slices.SortStableFunc(tied, byTieRule)
 		from = to
+	}
+	if a.rule == ByTwoSteps {
+		a.lookAhead()
 	}
 }
 

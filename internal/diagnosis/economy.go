@@ -67,7 +67,9 @@ type Opening struct {
 type State struct {
 	Open        []string // ids of openings that are open now
 	Unavailable []string // findings that cannot be measured
-	Unmet       []Unmet  // measurements that an interlock forbids for now
+	// Once are findings whose reading was taken once and may be taken again.
+	Once  []string
+	Unmet []Unmet // measurements that an interlock forbids for now
 	// Confirmed are causes known to be present and not yet repaired: they
 	// explain what they explain, and are not proposed again before all else.
 	// A repaired cause is one with its prior lowered by WithPriors.

@@ -217,7 +217,7 @@ func (w *world) repairAll(b *belief) float64 {
 		money, _ := w.opened(w.fixes[next].needs, open)
 		spent += left * (w.fixes[next].own + money)
 		open |= w.fixes[next].needs
-		if done == b.repaired && done == 0 {
+		if done == 0 {
 			left -= b.w[w.at[0]]
 		}
 		done |= 1 << next

@@ -60,6 +60,7 @@ type job struct {
 	boxes  map[string]bool // sealed boxes opened in this job
 	result result
 	seen   map[string]bool // findings measured before
+	once   []string        // those among them measured once
 	told   func(format string, args ...any)
 }
 
@@ -174,8 +175,13 @@ func (j *job) measure(finding string) {
 	switch {
 	case j.seen[finding]:
 		x = j.fresh(finding)
+		j.once = slices.DeleteFunc(j.once, func(id string) bool { return id == finding })
+		j.ev = slices.DeleteFunc(j.ev, func(o diagnosis.Observation) bool { return o.Finding == finding })
 	case x < 0:
 		x = j.b.level(at, j.left)
+	}
+	if !j.seen[finding] {
+		j.once = append(j.once, finding)
 	}
 	j.seen[finding] = true
 	j.spend(a.Minutes + j.reach(a.Access))
@@ -224,6 +230,7 @@ func (j *job) prove(cause string) {
 		finding := faultlib.MeasurementFinding(ck.Measurement)
 		j.ev = slices.DeleteFunc(j.ev, func(o diagnosis.Observation) bool { return o.Finding == finding })
 		j.ev = append(j.ev, observation(finding, j.fresh(finding)))
+		j.once = slices.DeleteFunc(j.once, func(id string) bool { return id == finding })
 	}
 }
 

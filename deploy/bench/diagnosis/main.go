@@ -29,16 +29,18 @@ type options struct {
 	only    string
 	job     string
 	board   int
+	small   int
 }
 
 func main() {
 	var o options
-	flag.IntVar(&o.boards, "boards", 300, "how many boards each policy works off")
-	flag.Uint64Var(&o.seed, "seed", 1, "seed of all that is drawn")
+	flag.IntVar(&o.boards, "boards", 2000, "how many boards each policy works off")
+	flag.Uint64Var(&o.seed, "seed", 11, "seed of all that is drawn")
 	flag.BoolVar(&o.perturb, "perturb", false, "give the engine priors, links and leaks that are off by a log-normal factor of 1.5")
 	flag.StringVar(&o.only, "policy", "", "work off with the policies whose name contains this only")
 	flag.StringVar(&o.job, "cause", "", "print what each policy does with a board that has this cause, instead of the table")
 	flag.IntVar(&o.board, "board", -1, "print what each policy does with the board of this number, instead of the table")
+	flag.IntVar(&o.small, "small", 24, "how many pieces of the library are compared with the exact optimum; 0 for none")
 	flag.Parse()
 	if o.boards < 1 {
 		fmt.Fprintln(os.Stderr, "diagnosis: -boards must be at least 1")
@@ -96,32 +98,40 @@ func run(o options) error {
 		rows = append(rows, row{p.name, results})
 	}
 	printTable(os.Stdout, o, rows)
+	if o.small > 0 && !o.perturb {
+		return w.compareSmall(os.Stdout, o)
+	}
 	return nil
 }
 
 // workOff works off all boards by one policy, on all processors.
 func (w *workshop) workOff(boards []*board, p policy) ([]result, error) {
 	results, errs := make([]result, len(boards)), make([]error, len(boards))
-	var wait sync.WaitGroup
-	next := make(chan int)
-	for range runtime.GOMAXPROCS(0) {
-		wait.Go(func() {
-			for k := range next {
-				results[k], errs[k] = w.newJob(boards[k], p).work()
-			}
-		})
-	}
-	for k := range boards {
-		next <- k
-	}
-	close(next)
-	wait.Wait()
+	onAll(len(boards), func(k int) { results[k], errs[k] = w.newJob(boards[k], p).work() })
 	for _, err := range errs {
 		if err != nil {
 			return nil, err
 		}
 	}
 	return results, nil
+}
+
+// onAll does n pieces of work on all processors.
+func onAll(n int, work func(k int)) {
+	var wait sync.WaitGroup
+	next := make(chan int)
+	for range runtime.GOMAXPROCS(0) {
+		wait.Go(func() {
+			for k := range next {
+				work(k)
+			}
+		})
+	}
+	for k := range n {
+		next <- k
+	}
+	close(next)
+	wait.Wait()
 }
 
 // story prints one board's way through each policy.

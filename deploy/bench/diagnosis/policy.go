@@ -27,6 +27,8 @@ const (
 func policies() []policy {
 	return []policy{
 		{"shipped: expected loss", engine(diagnosis.ByLoss)},
+		{"shipped, doubtful readings taken again", again(diagnosis.ByLoss)},
+		{"shipped, with a second step between the best two boxes", again(diagnosis.ByTwoSteps)},
 		{"other: expected cost of repair", engine(diagnosis.ByRepairCost)},
 		{"information per minute, access counted", baseline(byMinutes(true))},
 		{"information per minute, access not counted", baseline(byMinutes(false))},
@@ -37,19 +39,26 @@ func policies() []policy {
 	}
 }
 
+// again follows the engine where it is told which readings were taken once.
+func again(rule diagnosis.Policy) func(j *job) (step, error) {
+	return func(j *job) (step, error) { return j.ask(rule, j.once) }
+}
+
 func engine(rule diagnosis.Policy) func(j *job) (step, error) {
-	return func(j *job) (step, error) {
-		adv, err := j.model.AdviseBy(j.ev, j.w.eco, diagnosis.State{Open: j.open}, rule)
-		if err != nil {
-			return step{}, err
-		}
-		if adv.Kind == diagnosis.AdviseMeasure {
-			j.told("advice: %s, gain %.0f for %.0f", adv.Reason.Code, adv.Reason.Gain, adv.Reason.Cost)
-		} else {
-			j.told("advice: %s %s %.2f", adv.Kind, adv.Reason.Code, adv.Reason.Probability)
-		}
-		return step{adv.Finding, adv.Cause}, nil
+	return func(j *job) (step, error) { return j.ask(rule, nil) }
+}
+
+func (j *job) ask(rule diagnosis.Policy, once []string) (step, error) {
+	adv, err := j.model.AdviseBy(j.ev, j.w.eco, diagnosis.State{Open: j.open, Once: once}, rule)
+	if err != nil {
+		return step{}, err
 	}
+	if adv.Kind == diagnosis.AdviseMeasure {
+		j.told("advice: %s, gain %.0f for %.0f", adv.Reason.Code, adv.Reason.Gain, adv.Reason.Cost)
+	} else {
+		j.told("advice: %s %s %.2f", adv.Kind, adv.Reason.Code, adv.Reason.Probability)
+	}
+	return step{adv.Finding, adv.Cause}, nil
 }
 
 // oracle repairs the faults at once: what no policy can go below.
