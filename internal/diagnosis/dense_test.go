@@ -392,3 +392,24 @@ func TestLongChainsAreExact(t *testing.T) {
 		t.Errorf("the vector grows to %d states", peak)
 	}
 }
+
+// The state vector must span the frontier, not all abnormal findings: sixteen of
+// the synthetic library, nearly all causes linked to one of them, need a
+// sixtieth of 2^16 states or less.
+func TestFrontierIsNarrow(t *testing.T) {
+	t.Parallel()
+	spec, _ := synthetic(150, 60, 200)
+	m := mustNew(t, spec)
+	for _, k := range benchSizes {
+		s, err := m.prepare(abnormalEvidence(k))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, b := range s.blocks {
+			// Half of the findings and two more at most.
+			if states := b.peak / len(b.lanes); states > 1<<(k/2+2) {
+				t.Errorf("%d abnormal findings need %d states", k, states)
+			}
+		}
+	}
+}

@@ -24,6 +24,15 @@ type detour struct {
 	message     []float64
 	state, sums []float64
 	lastCause   int // the last operation that deals with causes
+	bases       []*basis
+}
+
+// basis is what all detours of one operation are made of, for they change one
+// thing only: for a cause raised, what is left with it absent; for a finding
+// that enters, what each of its states gives. By that, lane and place.
+type basis struct {
+	ratio [][]float64
+	joint [][][]float64
 }
 
 type link struct {
@@ -65,6 +74,7 @@ func (s *session) newDetour(r *run) *detour {
 		t.spare[k] = cut(b.peak)
 	}
 	t.message, t.state = make([]float64, lanes*b.widest), make([]float64, b.widest)
+	t.bases = make([]*basis, len(b.ops))
 	t.sums, t.ratio = make([]float64, lanes), make([]float64, lanes)
 	return t
 }
@@ -111,7 +121,18 @@ func (t *detour) run(x int) {
 	if !r.keep {
 		first, last = 0, len(t.b.ops)-1
 	}
+	if first == last && r.keep {
+		t.single(first)
+		return
+	}
 	t.relead()
+	t.walk(first, last)
+}
+
+// walk takes the detour from its first to its last operation and on to both
+// ends of the block.
+func (t *detour) walk(first, last int) {
+	r := t.r
 	f := t.at(first, first)
 	for p := first; p <= last; p++ {
 		t.advance(p, t.path[p+1], f)
@@ -125,6 +146,79 @@ func (t *detour) run(x int) {
 	}
 	t.onwards(last+1, f)
 	t.backwards(first, last)
+}
+
+// single is a detour of one operation, from its basis.
+func (t *detour) single(p int) {
+	o, lanes := &t.b.ops[p], len(t.b.lanes)
+	if t.bases[p] == nil {
+		t.bases[p] = t.newBasis(p)
+	}
+	base := t.bases[p]
+	if o.kind == opRaise {
+		factor := t.factor[o.from]
+		for l, joint := range t.joint {
+			if t.r.z[p][l] == 0 {
+				t.ratio[l] = 0
+				clear(joint)
+				continue
+			}
+			t.ratio[l] = factor + (1-factor)*base.ratio[0][l]
+			present, without := t.r.present[l], base.joint[0][l]
+			for at := range joint {
+				joint[at] = factor*present[at] + (1-factor)*without[at]
+			}
+		}
+		return
+	}
+	t.relead()
+	radix := o.radix()
+	width := radix * (o.to - o.from + 1)
+	for l, joint := range t.joint {
+		t.ratio[l] = 0
+		clear(joint)
+		state := t.state[:radix]
+		for s := range radix {
+			w := t.lead[o.dim][s*lanes+l]
+			state[s] = base.ratio[s][l]
+			t.ratio[l] += w * state[s]
+			given := base.joint[s][l][:len(joint)]
+			for at := range joint {
+				joint[at] += w * given[at]
+			}
+		}
+		t.foldedBack(l, o.from, o.to, state, t.fronts[o.dim][l*width:(l+1)*width], 1, joint, nil)
+	}
+}
+
+func (t *detour) newBasis(p int) *basis {
+	o, base, lanes := &t.b.ops[p], &basis{}, len(t.b.lanes)
+	take := func() {
+		t.walk(p, p)
+		ratio := append([]float64(nil), t.ratio...)
+		joint := make([][]float64, lanes)
+		for l := range joint {
+			joint[l] = append([]float64(nil), t.joint[l]...)
+		}
+		base.ratio, base.joint = append(base.ratio, ratio), append(base.joint, joint)
+	}
+	t.relead()
+	if o.kind == opRaise {
+		factor := t.factor[o.from]
+		t.factor[o.from] = 0
+		take()
+		t.factor[o.from] = factor
+		return base
+	}
+	for s := range o.radix() {
+		unit := make([]float64, o.radix()*lanes)
+		for l := range lanes {
+			unit[s*lanes+l] = 1
+		}
+		t.lead[o.dim] = unit
+		take()
+	}
+	return base
 }
 
 // at is f at a position up to the detour's end.

@@ -9,6 +9,7 @@ type weights struct {
 	same        []bool
 	folded      [][]loneCoef // by lane and place; lanes that are the same share
 	move        []*move      // of the folded causes, by place
+	pairs       []pairing    // of causes that move one pair, by place
 }
 
 // loneCoef is off + on·T on one finding, and on·T alone, for two states (most
@@ -29,7 +30,7 @@ func (s *session) newWeights(b *block) weights {
 	n, lanes := len(b.causes), len(b.lanes)
 	flat := make([]float64, 2*n*lanes)
 	lists := make([][]float64, 2*n)
-	w := weights{onOf: lists[:n:n], offOf: lists[n:], same: make([]bool, n), move: make([]*move, n), folded: make([][]loneCoef, lanes)}
+	w := weights{onOf: lists[:n:n], offOf: lists[n:], same: make([]bool, n), move: make([]*move, n), folded: make([][]loneCoef, lanes), pairs: make([]pairing, n)}
 	for at, i := range b.causes {
 		w.onOf[at], w.offOf[at] = flat[2*at*lanes:(2*at+1)*lanes], flat[(2*at+1)*lanes:(2*at+2)*lanes]
 		w.same[at] = !s.m.vary[i]
@@ -51,6 +52,8 @@ func (s *session) newWeights(b *block) weights {
 				w.move[at] = &b.folded[o.dim][at-o.from].move
 				w.refold(at)
 			}
+		} else if o.kind == opRaise && o.onePair() {
+			w.pairs[o.from] = pair(&o.moves[0], &o.moves[1], w.onOf[o.from][0], w.offOf[o.from][0])
 		}
 	}
 	return w
@@ -95,7 +98,10 @@ func (w *weights) step(o *op, dst, src []float64, factor, scale float64) {
 	on, off := w.onOf[o.from], w.offOf[o.from]
 	switch {
 	case w.same[o.from] && o.onePair():
-		m := pair(&o.moves[0], &o.moves[1], on[0]*factor*scale, off[0]*scale)
+		m := w.pairs[o.from]
+		if factor != 1 || scale != 1 {
+			m = pair(&o.moves[0], &o.moves[1], on[0]*factor*scale, off[0]*scale)
+		}
 		m.apply(dst, src, o.axes[0].stride, o.axes[1].stride)
 	case w.same[o.from]:
 		o.lift(dst, src)
@@ -116,7 +122,10 @@ func (w *weights) stepT(o *op, dst, src []float64, factor, scale float64) {
 	on, off := w.onOf[o.from], w.offOf[o.from]
 	switch {
 	case w.same[o.from] && o.onePair():
-		m := pair(&o.moves[0], &o.moves[1], on[0]*factor*scale, off[0]*scale)
+		m := w.pairs[o.from]
+		if factor != 1 || scale != 1 {
+			m = pair(&o.moves[0], &o.moves[1], on[0]*factor*scale, off[0]*scale)
+		}
 		m.applyT(dst, src, o.axes[0].stride, o.axes[1].stride)
 	case w.same[o.from]:
 		o.liftT(dst, src)
