@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"testing"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // pumps are the failures of ten pumps of a power plant in thousands of hours (Gaver
@@ -16,17 +18,20 @@ func TestShrunkRatesOfThePumps(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// R 4.2.2: dnbinom maximised by optim, quantiles by qgamma; testdata/reference/events.R.
+	// R 4.2.2: dnbinom maximised by optim; testdata/reference/events.R.
 	within(t, "shape", s.Shape, .822965, 5e-6)
 	within(t, "mean", s.Mean, .652291, 5e-6)
+	// R 4.2.2: mean and quantiles with shape and mean integrated over a fine grid. The
+	// three points over the mean are good to some hundredths with so few groups.
 	for i, want := range [][3]float64{
-		{.060934, .026128, .107520}, {.107476, .016908, .262586}, {.090755, .038915, .160139}, {.116476, .071563, .170290},
-		{.587999, .194497, 1.153626}, {.606919, .401401, .847151}, {.788598, .124062, 1.926714}, {.788598, .124062, 1.926714},
-		{1.434700, .553316, 2.650187}, {1.940456, 1.324051, 2.653300},
+		{.0618735, .0264251, .109210}, {.111523, .0166382, .271859}, {.0920186, .0393387, .162330}, {.117076, .0719165, .171141},
+		{.585697, .193699, 1.15363}, {.605603, .400475, .845643}, {.800979, .121831, 2.02713}, {.800979, .121831, 2.02713},
+		{1.42220, .519278, 2.75138}, {1.91630, 1.28586, 2.65326},
 	} {
-		within(t, "rate", s.Groups[i].Rate.Value, want[0], 5e-6)
-		within(t, "lower", s.Groups[i].Rate.Lower, want[1], 5e-6)
-		within(t, "upper", s.Groups[i].Rate.Upper, want[2], 5e-6)
+		rate := s.Groups[i].Rate
+		within(t, "rate", rate.Value, want[0], .03*want[0])
+		within(t, "lower", rate.Lower, want[1], .03*want[1])
+		within(t, "upper", rate.Upper, want[2], .03*want[2])
 		within(t, "raw", s.Groups[i].Raw, float64(pumps[i].Events)/pumps[i].Exposure, 0)
 	}
 	if want := []int{9, 8, 5, 4, 6, 7, 3, 2, 0, 1}; !slices.Equal(s.Order, want) || !s.Shrunk || s.Note != "" {
@@ -67,7 +72,7 @@ func TestOneUnluckyBoardDoesNotTopTheList(t *testing.T) {
 	if raw != 0 || !s.Shrunk || s.Order[0] != 1 {
 		t.Errorf("raw rates put %d first, shrunk ones %v (%q)", raw, s.Order, s.Note)
 	}
-	if got := s.Groups[0]; !(got.Rate.Value < got.Raw/10) {
+	if got := s.Groups[0]; !(got.Rate.Value < got.Raw/5) {
 		t.Errorf("the unlucky board keeps the rate %v of %v", got.Rate.Value, got.Raw)
 	}
 }
@@ -112,7 +117,7 @@ func TestShrinkRatesOfAGroupWithoutExposure(t *testing.T) {
 		t.Fatal(err)
 	}
 	got := s.Groups[10]
-	within(t, "the usual rate", got.Rate.Value, s.Mean, 1e-12)
+	within(t, "the usual rate", got.Rate.Value, s.Mean, .15*s.Mean)
 	if !math.IsNaN(got.Raw) {
 		t.Errorf("a raw rate of %v without exposure", got.Raw)
 	}
@@ -122,4 +127,37 @@ func TestShrinkRatesOfAGroupWithoutExposure(t *testing.T) {
 	refused(t, err, "groups[0].events")
 	_, err = ShrinkRates(nil, 1)
 	refused(t, err, "confidence")
+}
+
+func TestManyGroupsAreAllButPlugIn(t *testing.T) {
+	t.Parallel()
+	// The pumps fifty times over are 500 groups, and one more changes the way the bounds
+	// are taken; both must be near the gamma distribution with Shape and Mean.
+	many := slices.Repeat(pumps, manyGroups/len(pumps))
+	a, err := ShrinkRates(many, .9)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := ShrinkRates(append(many, Count{1, 2}), .9)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, c := range pumps {
+		g := distuv.Gamma{Alpha: a.Shape + float64(c.Events), Beta: a.Shape/a.Mean + c.Exposure}
+		for _, got := range []Estimate{a.Groups[i].Rate, b.Groups[i].Rate} {
+			within(t, "rate", got.Value, g.Mean(), .01*g.Mean())
+			within(t, "lower", got.Lower, g.Quantile(.05), .02*g.Quantile(.05))
+			within(t, "upper", got.Upper, g.Quantile(.95), .02*g.Quantile(.95))
+		}
+	}
+}
+
+func TestMixtureQuantile(t *testing.T) {
+	t.Parallel()
+	mix := []gammaPart{{distuv.Gamma{Alpha: .3, Beta: 2}, .5}, {distuv.Gamma{Alpha: 40, Beta: 9}, .5}}
+	for _, tail := range []float64{.001, .025, .2, .45} {
+		below, above := mixtureQuantile(mix, tail, false, .1), mixtureQuantile(mix, tail, true, 5)
+		within(t, "below", .5*mix[0].CDF(below)+.5*mix[1].CDF(below), tail, 1e-9)
+		within(t, "above", .5*mix[0].Survival(above)+.5*mix[1].Survival(above), tail, 1e-9)
+	}
 }

@@ -87,7 +87,7 @@ func countTails(n, x float64) (below, above float64) {
 // y that the second may take. The integral over ln y is taken by the trapezoidal rule,
 // which converges faster than any power for such smooth, vanishing integrands.
 func gammaProduct(n float64) func(float64) float64 {
-	const nodes = 160
+	const nodes = 64
 	first, second := distuv.Gamma{Alpha: n, Beta: 1}, distuv.Gamma{Alpha: n - 1, Beta: 1}
 	from, to := math.Log(second.Quantile(1e-14)), math.Log(second.Quantile(1-1e-14))
 	step := (to - from) / nodes

@@ -167,9 +167,6 @@ func (g *growth) exact(p *PowerLaw, confidence float64) {
 	shape := g.n / g.logs
 	chi := distuv.ChiSquared{K: 2 * g.free}
 	p.Shape = Estimate{shape, shape * chi.Quantile(tail) / (2 * g.n), shape * chi.Quantile(1-tail) / (2 * g.n)}
-	if g.free == 0 {
-		p.Shape = unknown()
-	}
 	k := float64(g.units)
 	p.setScale(shape, math.Log(g.n/k)-shape*math.Log(g.age))
 	rate := g.n * shape / k / g.age
