@@ -136,6 +136,9 @@ func (u *user) work(p *place) error {
 		return nil
 	}
 	c := candidateOf(adv, finding)
+	if c == nil {
+		return nil
+	}
 	u.chosen[u.at[finding]] = true
 	p.node.Finding, p.node.Access = finding, c.Access
 	for _, x := range u.likely(finding) {

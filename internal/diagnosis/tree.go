@@ -160,6 +160,9 @@ func (g *grower) settle(p *place) (float64, error) {
 		p.node.Kind, p.node.Cut = TreeContinue, CutDepth
 	case p.reach < g.spec.MinReach:
 		p.node.Kind, p.node.Cut = TreeContinue, CutReach
+	case candidateOf(adv, finding) == nil:
+		// A second look at what was measured has no outcomes worked out.
+		p.node.Kind, p.node.Cut = TreeContinue, CutAgain
 	default:
 		g.measureAt(p, adv, finding)
 	}
