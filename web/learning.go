@@ -16,6 +16,8 @@ const (
 	// leastMove is the least factor of the odds by which a number in use must have
 	// moved to be shown for itself.
 	leastMove = 1.1
+	// usedShown is how many numbers in use are shown without being asked for.
+	usedShown = 9
 	// fewShown bounds the list of numbers with too few jobs.
 	fewShown = 12
 	// lessonsListed bounds the list of judged jobs; the newest matter.
@@ -33,6 +35,7 @@ type LearningPage struct {
 	View     shop.LearnedView
 	Waiting  []NumberCard
 	Used     []NumberCard
+	MoreUsed []NumberCard // those that moved less
 	Rejected []NumberCard
 	Steady   int // numbers in use that hardly moved
 	Few      []NumberCard
@@ -114,8 +117,10 @@ func (p *Pages) showLearning(c echo.Context, status int, f *Form) error {
 			pg.MoreFew++
 		case n.Status == learning.Applied && n.Change < leastMove && (f == nil || f.Get("subject") != n.Subject):
 			pg.Steady++
-		default:
+		case len(pg.Used) < usedShown || f != nil && f.Get("subject") == n.Subject:
 			pg.Used = append(pg.Used, card)
+		default:
+			pg.MoreUsed = append(pg.MoreUsed, card)
 		}
 	}
 	for _, l := range v.Lessons[:min(lessonsListed, len(v.Lessons))] {
