@@ -60,9 +60,9 @@ func newHonesty(v shop.CalibrationView) Honesty {
 			Bounds: boundsText(b.Lower, b.Upper), Verdict: "agrees"}
 		switch {
 		case b.Mean > b.Upper:
-			row.Verdict = "too sure"
+			row.Verdict = "too high"
 		case b.Mean < b.Lower:
-			row.Verdict = "too careful"
+			row.Verdict = "too low"
 		}
 		h.Bins = append(h.Bins, row)
 	}
@@ -104,7 +104,7 @@ func skillWords(skill float64) string {
 }
 
 func newReliability(v shop.CalibrationView) *Reliability {
-	g := &Reliability{Width: 420, Height: 400, Left: 56, Right: 404, Top: 16, Base: 352}
+	g := &Reliability{Width: 420, Height: 400, Left: 68, Right: 404, Top: 16, Base: 352}
 	x := func(p float64) int { return g.Left + int(math.Round(float64(g.Right-g.Left)*p)) }
 	y := func(p float64) int { return g.Base - int(math.Round(float64(g.Base-g.Top)*p)) }
 	for _, s := range []int{0, 25, 50, 75, 100} {

@@ -83,7 +83,7 @@ func TestLearningPageSaysWhatMovedAndWhy(t *testing.T) {
 		"section#used":     {"what it shows at", "arc pitting", "70 %", "in use", "1 number in use has hardly moved and is not listed"},
 		"section#rejected": {"Gasket has taken a set", "rejected, the library's number is used"},
 		"section#few":      {"Winding open", "expert prior", "1.2", "0.4 %"},
-		"section#honest":   {"In 24 of 31 jobs the most probable cause was there (77 %", "too sure", "agrees", "Brier score", "log score", "1 confirmed fault had been given less than 1 %", "2 judged jobs are left out"},
+		"section#honest":   {"In 24 of 31 jobs the most probable cause was there (77 %", "too high", "agrees", "Brier score", "log score", "1 confirmed fault had been given less than 1 %", "2 judged jobs are left out"},
 		"section#said":     {"That was one bad lot.", "2 % → 5.5 %", "clean 20 % → 30 %; soot 80 % → 70 %"},
 		"section#lessons":  {"taught: its repair held", "came back: no credit", "the later job"},
 	} {
@@ -143,6 +143,20 @@ func TestLearningIsTheOwnersToDecide(t *testing.T) {
 	a := c.get("/learning")
 	if a.Code != http.StatusOK || len(a.nodes("form[action=/learning/decide]")) != 0 || !strings.Contains(a.one("section#waiting"), "Waits for the owner") {
 		t.Errorf("status %d\n%s", a.Code, a.one("section#waiting"))
+	}
+}
+
+// A new shop has learned nothing and is told what it takes.
+func TestLearningOfANewShop(t *testing.T) {
+	t.Parallel()
+	_, _, c := atRealShop(t)
+	a := c.get("/learning")
+	checkPage(t, a)
+	if got := a.one("p#nothing"); !strings.HasPrefix(got, "Nothing was learned yet") {
+		t.Errorf("%q", got)
+	}
+	if !strings.Contains(a.one("section#honest"), "No job has shown yet") || len(a.nodes("svg.reliability"))+len(a.nodes("section#waiting")) > 0 {
+		t.Error("there is something to see where nothing was learned")
 	}
 }
 
