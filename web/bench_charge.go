@@ -118,8 +118,8 @@ func (b *benchBuilder) argue(pg *BenchPage) {
 // to repair, or for the most probable one that is not confirmed.
 func (b *benchBuilder) leadText(pg *BenchPage) string {
 	for _, c := range pg.Causes {
-		wanted := c.Suggested || b.d.Advice.Cause == "" && !c.Confirmed
-		if wanted && len(c.Sentences) > 0 {
+		wanted := c.Suggested || b.d.Advice.Cause == ""
+		if wanted && !c.Confirmed && len(c.Sentences) > 0 {
 			return c.Sentences[0]
 		}
 	}

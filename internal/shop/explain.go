@@ -3,6 +3,7 @@ package shop
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"nextprobe/internal/diagnosis"
@@ -193,21 +194,7 @@ func (c causeCase) overlapText() string {
 }
 
 func (c causeCase) accountsText() string {
-	left := ""
-	if len(c.leaves) > 0 {
-		var names []string
-		for _, u := range c.leaves[:min(mostSaid, len(c.leaves))] {
-			if u.by != "" {
-				names = append(names, fmt.Sprintf("%s (“%s” would account for it)", u.name, u.by))
-			} else {
-				names = append(names, u.name)
-			}
-		}
-		if rest := len(c.leaves) - mostSaid; rest > 0 {
-			names = append(names, fmt.Sprintf("%d more", rest))
-		}
-		left = andList(names)
-	}
+	left := leavesText(c.leaves)
 	switch {
 	case len(c.accounts) > 0 && left == "":
 		return fmt.Sprintf("It accounts for %s, and so for everything abnormal that was seen.", andList(c.accounts))
@@ -217,6 +204,35 @@ func (c causeCase) accountsText() string {
 		return fmt.Sprintf("It does not account for %s.", left)
 	}
 	return ""
+}
+
+// leavesText names what is left, grouped by the cause that would account for it.
+func leavesText(leaves []unexplained) string {
+	if len(leaves) == 0 {
+		return ""
+	}
+	shown := leaves[:min(mostSaid, len(leaves))]
+	var groups []string
+	for i, u := range shown {
+		if slices.ContainsFunc(shown[:i], func(x unexplained) bool { return x.by == u.by }) {
+			continue
+		}
+		var names []string
+		for _, x := range shown {
+			if x.by == u.by {
+				names = append(names, x.name)
+			}
+		}
+		text := andList(names)
+		if u.by != "" {
+			text += fmt.Sprintf(" (“%s” would)", u.by)
+		}
+		groups = append(groups, text)
+	}
+	if rest := len(leaves) - len(shown); rest > 0 {
+		groups = append(groups, fmt.Sprintf("%d more", rest))
+	}
+	return strings.Join(groups, ", nor for ")
 }
 
 func (c causeCase) missingText() string {

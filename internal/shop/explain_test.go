@@ -90,7 +90,11 @@ func TestCauseSentences(t *testing.T) {
 		"leaves something": {
 			causeCase{name: "X", weights: []weighed{soot}, accounts: []string{"A", "B"}, leaves: []unexplained{{"C", "Y"}, {"D", ""}}},
 			[]string{"“Soot or pitting at a connector pin” (+14 dB, strong) points to “X”; nothing speaks against it.",
-				"It accounts for A and B; it does not account for C (“Y” would account for it) and D."},
+				"It accounts for A and B; it does not account for C (“Y” would), nor for D."},
+		},
+		"leaves much to another": {
+			causeCase{name: "X", prior: .04, leaves: []unexplained{{"A", "Y"}, {"B", ""}, {"C", "Y"}, {"D", "Z"}, {"E", ""}}},
+			[]string{"Nothing seen so far speaks for “X” or against it; 4 % is how often it occurs.", "It does not account for A and C (“Y” would), nor for B, nor for D (“Z” would), nor for 1 more."},
 		},
 		"missing": {
 			causeCase{name: "X", prior: 0.02, leaves: []unexplained{{"A", ""}}, missing: []look{{"m1", "Wheel bearing play", 0.6, false}, {"m2", "Back-EMF symmetry", 0.85, true}, {"m3", "Hall supply voltage", 0.9, false}}},
@@ -99,7 +103,7 @@ func TestCauseSentences(t *testing.T) {
 		},
 		"confirmed": {
 			causeCase{name: "X", confirmed: true, accounts: []string{"A"}, leaves: []unexplained{{"B", "Y"}}, missing: []look{{"m1", "M", 0.6, false}}},
-			[]string{"“X” is confirmed.", "It accounts for A; it does not account for B (“Y” would account for it)."},
+			[]string{"“X” is confirmed.", "It accounts for A; it does not account for B (“Y” would)."},
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -127,6 +131,10 @@ func TestWholeSentences(t *testing.T) {
 		"one": {
 			Diagnosis{Explanations: []Explanation{{[]string{"a"}, .97}, {[]string{"c"}, .01}}}, nil,
 			[]string{"One explanation covers 97 % of what is possible: “a” (97 %)."},
+		},
+		"beside a confirmed cause": {
+			Diagnosis{Causes: []CauseView{{ID: "a", Confirmed: true}, {ID: "b"}}, Explanations: []Explanation{{[]string{"a"}, .6}, {[]string{"a", "b"}, .3}, {[]string{"a", "b", "c"}, .05}}}, nil,
+			[]string{"These 3 explanations cover 95 % of what is possible beside what is confirmed: nothing more (60 %), “b” (30 %) and “b” with “c” (5 %)."},
 		},
 		"outside the library": {
 			Diagnosis{Unmodelled: .41}, nil,

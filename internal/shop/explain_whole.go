@@ -30,7 +30,7 @@ const (
 // cover, what the library does not know, no fault, and what was left out.
 func wholeText(d *Diagnosis, causeName func(string) string, dropped []string) []string {
 	var out []string
-	for _, s := range []string{explanationsText(d.Explanations, causeName), unmodelledText(d.Unmodelled), noFaultText(d.NoFault)} {
+	for _, s := range []string{explanationsText(d, causeName), unmodelledText(d.Unmodelled), noFaultText(d.NoFault)} {
 		if s != "" {
 			out = append(out, s)
 		}
@@ -41,20 +41,31 @@ func wholeText(d *Diagnosis, causeName func(string) string, dropped []string) []
 	return out
 }
 
-func explanationsText(list []Explanation, causeName func(string) string) string {
+// explanationsText names the explanations by what is in them beside the confirmed
+// causes, which are in all of them.
+func explanationsText(d *Diagnosis, causeName func(string) string) string {
+	confirmed := func(id string) bool {
+		return slices.ContainsFunc(d.Causes, func(c CauseView) bool { return c.Confirmed && c.ID == id })
+	}
+	none, beside := "no fault", ""
+	if slices.ContainsFunc(d.Causes, func(c CauseView) bool { return c.Confirmed }) {
+		none, beside = "nothing more", " beside what is confirmed"
+	}
 	var names []string
 	share := 0.0
-	for _, e := range list {
+	for _, e := range d.Explanations {
 		if len(names) == explanationsSaid || e.Probability < leastExplained && len(names) > 0 {
 			break
 		}
 		var causes []string
 		for _, id := range e.Causes {
-			causes = append(causes, causeName(id))
+			if !confirmed(id) {
+				causes = append(causes, causeName(id))
+			}
 		}
 		name := strings.Join(causes, " with ")
 		if name == "" {
-			name = "no fault"
+			name = none
 		}
 		names = append(names, fmt.Sprintf("%s (%s)", name, percent(e.Probability)))
 		share += e.Probability
@@ -63,9 +74,9 @@ func explanationsText(list []Explanation, causeName func(string) string) string 
 	case 0:
 		return ""
 	case 1:
-		return fmt.Sprintf("One explanation covers %s of what is possible: %s.", percent(share), names[0])
+		return fmt.Sprintf("One explanation covers %s of what is possible%s: %s.", percent(share), beside, names[0])
 	}
-	return fmt.Sprintf("These %d explanations cover %s of what is possible: %s.", len(names), percent(share), andList(names))
+	return fmt.Sprintf("These %d explanations cover %s of what is possible%s: %s.", len(names), percent(share), beside, andList(names))
 }
 
 func unmodelledText(p float64) string {

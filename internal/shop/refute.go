@@ -48,8 +48,9 @@ func refutations(lib *faultlib.Library, f JobFile, found []finding) map[string][
 const lookShows = 0.7
 
 // InspectionOf is the library's inspection for a look at a cause, "" where it has
-// none: one of its own component before one of its system, then the one that says
-// least about other causes, then the surest.
+// none: one of its own component before others, then the one that says least about
+// other causes, then the surest. Of another system only those count that need
+// nothing powered: a spin on the stand shows much and looks at nothing.
 func InspectionOf(lib *faultlib.Library, cause string) string {
 	c := lib.Cause(cause)
 	if c == nil {
@@ -59,7 +60,7 @@ func InspectionOf(lib *faultlib.Library, cause string) string {
 	for _, s := range shownBy(lib, cause) {
 		m := lib.Measurement(s.id)
 		inspection := m.Kind == measure.Inspection || len(m.Inputs) == 0
-		if s.p < lookShows || !inspection || systemOf(lib, m.Of) != systemOf(lib, c.Component) {
+		if s.p < lookShows || !inspection || m.Hazard > 1 && systemOf(lib, m.Of) != systemOf(lib, c.Component) {
 			continue
 		}
 		mine, n := m.Of == c.Component, linkedTo(lib, m.ID)
