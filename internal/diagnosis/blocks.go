@@ -55,16 +55,14 @@ func multiply(a, b []float64) {
 
 // split sorts the dimensions into blocks that share no uncertain cause.
 func (s *session) split(dims []*dimension) {
-	m := s.m
-	at := make([]int, len(m.findings))
-	for j := range at {
-		at[j] = -1
+	m, n := s.m, len(s.m.causes)
+	ints := make([]int, 4*n)
+	first, start := ints[:n:n], ints[n:2*n:2*n] // by cause: its first dimension, its place among all moves
+	s.blockOf, s.place = ints[2*n:3*n:3*n], ints[3*n:]
+	for i := range first {
+		first[i] = -1
 	}
 	parent := make([]int, len(dims))
-	for d, dim := range dims {
-		at[dim.finding] = d
-		parent[d] = d
-	}
 	find := func(d int) int {
 		for parent[d] != d {
 			parent[d] = parent[parent[d]]
@@ -72,25 +70,17 @@ func (s *session) split(dims []*dimension) {
 		}
 		return d
 	}
-	n := len(m.causes)
-	var moves, states int
-	ints := make([]int, 3*n)
-	first := ints[:n:n]
-	s.blockOf, s.place = ints[n:2*n:2*n], ints[2*n:]
-	for i := range m.causes {
-		first[i] = -1
-		if !active(m.causes[i].Prior) {
-			continue
-		}
-		for k := range m.byCause[i] {
-			l := &m.byCause[i][k]
-			d := at[l.finding]
-			if d < 0 || l.cdf[dims[d].top[0]] == 1 {
-				// The link never leaves the lowest range: it has no effect here.
+	states := 0
+	for d, dim := range dims {
+		parent[d] = d
+		links := m.byFinding[dim.finding]
+		for k := range links {
+			if !m.acts(&links[k], dim) {
 				continue
 			}
-			moves++
-			states += 2 * len(dims[d].top)
+			i := links[k].cause
+			start[i]++
+			states += 2 * len(dim.top)
 			if first[i] < 0 {
 				first[i] = d
 			} else if a, b := find(first[i]), find(d); a != b {
@@ -112,36 +102,52 @@ func (s *session) split(dims []*dimension) {
 		b.dims = append(b.dims, dim)
 		b.folded = append(b.folded, nil)
 	}
-	room := roll{moves: make([]move, 0, moves), floats: arena{chunk: make([]float64, states)}}
-	for i := range s.blockOf {
+	moves := s.movesOf(dims, within, start, states)
+	for i, from := range start {
 		s.blockOf[i] = -1
 		if first[i] >= 0 {
 			s.blockOf[i] = blockAt[find(first[i])]
-			s.enrol(i, &room, dims, at, within)
+			to := len(moves)
+			if i+1 < n {
+				to = start[i+1]
+			}
+			s.enrol(i, moves[from:to:to])
 		}
 	}
 }
 
-// roll is memory for the moves of all causes.
-type roll struct {
-	moves  []move
-	floats arena
+// acts reports whether a link has an effect on an observed finding: its cause is
+// uncertain and does not always leave it in the lowest range.
+func (m *Model) acts(l *findingLink, dim *dimension) bool {
+	return active(m.causes[l.cause].Prior) && l.cdf[dim.top[0]] < 1
+}
+
+// movesOf lists the moves of all causes, those of one together; count holds how
+// many each has and becomes where they begin.
+func (s *session) movesOf(dims []*dimension, within, count []int, states int) []move {
+	total := 0
+	for i, c := range count {
+		count[i] = total
+		total += c
+	}
+	moves, floats := make([]move, total), arena{chunk: make([]float64, states)}
+	next := slices.Clone(count)
+	for d, dim := range dims {
+		links := s.m.byFinding[dim.finding]
+		for k := range links {
+			if l := &links[k]; s.m.acts(l, dim) {
+				cum, mass := dim.rangesIn(l.effect, floats.take(2*len(dim.top)))
+				moves[next[l.cause]] = move{axis: within[d], cum: cum, mass: mass}
+				next[l.cause]++
+			}
+		}
+	}
+	return moves
 }
 
 // enrol adds a cause to its block: as a member, or folded into its only finding.
-func (s *session) enrol(i int, room *roll, dims []*dimension, at, within []int) {
+func (s *session) enrol(i int, moves []move) {
 	b := s.blocks[s.blockOf[i]]
-	from := len(room.moves)
-	for k := range s.m.byCause[i] {
-		l := &s.m.byCause[i][k]
-		d := at[l.finding]
-		if d < 0 || l.cdf[dims[d].top[0]] == 1 {
-			continue
-		}
-		cum, mass := dims[d].rangesIn(l.effect, room.floats.take(2*len(dims[d].top)))
-		room.moves = append(room.moves, move{axis: within[d], cum: cum, mass: mass})
-	}
-	moves := room.moves[from:len(room.moves):len(room.moves)]
 	if len(moves) == 1 {
 		d := moves[0].axis
 		b.folded[d] = append(b.folded[d], loner{cause: i, move: moves[0]})

@@ -156,6 +156,12 @@ func (se *search) enlist(s *session, u int, at map[int]int) {
 	}
 }
 
+// roll is memory for the moves of all suspects.
+type roll struct {
+	moves  []move
+	floats arena
+}
+
 // add notes a move unless it has no effect.
 func (room *roll) add(dims []*dimension, d int, e effect) {
 	if e.cdf[dims[d].top[0]] < 1 {

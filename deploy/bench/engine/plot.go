@@ -46,7 +46,7 @@ func draw(byAbnormal []line, byCauses line) []byte {
 	fmt.Fprint(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 860 360" width="860" height="360" role="img" font-family="sans-serif" font-size="13" fill="#222">`+"\n")
 	fmt.Fprint(&b, `<title>Time of one full diagnosis step on one core, median</title><rect width="860" height="360" fill="#fff"/>`+"\n")
 	for _, p := range []*panel{
-		{left: 70, width: 400, title: "One diagnosis step, median, in ms", axis: "abnormal findings", lines: byAbnormal, ticks: abnormal},
+		{left: 70, width: 400, title: "One diagnosis step, median, in ms of processor time", axis: "abnormal findings", lines: byAbnormal, ticks: abnormal},
 		{left: 560, width: 270, axis: "causes in the library", lines: []line{byCauses}, ticks: causes, wide: true},
 	} {
 		p.low, p.high, p.top, p.bottom = low, high, 40, 290
