@@ -96,7 +96,7 @@ func (b *benchBuilder) argue(pg *BenchPage) {
 	for _, list := range [][]CauseRow{pg.Causes, pg.Rest} {
 		for i := range list {
 			if arg := a.Of(list[i].ID); arg != nil {
-				list[i].Sentences = arg.Sentences
+				list[i].Sentences, list[i].Brief = arg.Sentences, arg.Brief
 			}
 		}
 	}
@@ -119,19 +119,20 @@ func (b *benchBuilder) argue(pg *BenchPage) {
 func (b *benchBuilder) leadText(pg *BenchPage) string {
 	for _, c := range pg.Causes {
 		wanted := c.Suggested || b.d.Advice.Cause == ""
-		if wanted && !c.Confirmed && len(c.Sentences) > 0 {
-			return c.Sentences[0]
+		if wanted && !c.Confirmed && c.Brief != "" {
+			return c.Brief
 		}
 	}
 	return ""
 }
 
 // lookAt fills in how a cause is refuted: by the library's inspection where it has
-// one that was not taken yet, else by a look that is recorded as such.
+// one that can be taken and was not yet, else by a look that is recorded as such.
 func (b *benchBuilder) lookAt(row *CauseRow) {
 	id := shop.InspectionOf(b.look.lib, row.ID)
 	taken := slices.ContainsFunc(b.file.Observations, func(o shop.Observation) bool {
-		return o.Measurement == id && o.Result != nil && o.Active()
+		skip := o.Unavailable && o.RetractedAt == nil && o.SupersededBy == nil
+		return o.Measurement == id && (skip || o.Result != nil && o.Active())
 	})
 	if id != "" && !taken {
 		row.LookAt = &Option{Value: id, Label: b.look.measurement(id)}

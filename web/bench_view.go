@@ -145,6 +145,7 @@ func (pg *BenchPage) Others() bool {
 type CauseRow struct {
 	shop.CauseView
 	Sentences     []string // the argument about it
+	Brief         string   // the same in a glance
 	LookAt        *Option  // the library's inspection for a look at it, where it was not taken
 	Sound         bool     // looked at and found sound
 	InsteadOf     string   // the advised cause, where the repair of another is advised

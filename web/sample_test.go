@@ -133,7 +133,7 @@ func sampleDiagnosis(lib *faultlib.Library) shop.Diagnosis {
 		AlsoCheck:    []shop.AlsoCheck{{From: c.ID, Cause: "gasket_set", Name: "Gasket taken a set", Note: "look for the way in", Probability: 0.3, Measurements: []string{"interbox_visual"}}},
 		OpenOpenings: lib.Openings[1:2], Warnings: []string{"one reading was left out"},
 		Argument: &shop.Argument{Scale: "dB are decibans.", Whole: []string{"These 3 explanations cover 96 % of what is possible."},
-			Causes: []shop.CauseArgument{{Cause: c.ID, Sentences: []string{"“Cut without warning” (+11 dB, moderate) points to “" + c.Name + "”.", "Not looked at yet: “Contact resistance”."}, AccountsFor: []shop.ID{obsID}}},
+			Causes: []shop.CauseArgument{{Cause: c.ID, Brief: "“Cut without warning” (+11 dB, moderate) points to it.", Sentences: []string{"“Cut without warning” (+11 dB, moderate) points to “" + c.Name + "”.", "Not looked at yet: “Contact resistance”."}, AccountsFor: []shop.ID{obsID}}},
 			Conflict: &shop.ConflictArgument{Bits: 3.4, Strong: true, Text: "“A” and “B” contradict each other (3.4 bits).", Observations: []shop.ID{obs2ID},
 				Again: []shop.TakeAgain{{ObservationID: obs2ID, Measurement: "phase_resistance_3", Title: "Three phase-to-phase resistances", Support: .004},
 					{ObservationID: obsID, Symptom: "sudden_cutoff", Title: "Power cut without warning", Support: .006}}}},

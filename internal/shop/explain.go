@@ -48,6 +48,8 @@ const (
 	leastSaid = 1
 	// mostSaid is how many observations a sentence names before it counts the rest.
 	mostSaid = 4
+	// briefSaid is how many where it is read in a glance.
+	briefSaid = 2
 	// clearly is by how many decibans two weights must differ for a sentence to
 	// say that they do: a factor of two.
 	clearly = 3
@@ -100,7 +102,7 @@ type causeCase struct {
 // against it, what overlaps, what it accounts for, and what is missing.
 func (c causeCase) sentences() []string {
 	var out []string
-	for _, s := range []string{c.weightsText(), c.overlapText(), c.accountsText(), c.missingText()} {
+	for _, s := range []string{c.weightsText(mostSaid), c.overlapText(), c.accountsText(), c.missingText()} {
 		if s != "" {
 			out = append(out, s)
 		}
@@ -108,7 +110,10 @@ func (c causeCase) sentences() []string {
 	return out
 }
 
-func (c causeCase) weightsText() string {
+// brief is the argument in a glance, beside the advice.
+func (c causeCase) brief() string { return c.weightsText(briefSaid) }
+
+func (c causeCase) weightsText(most int) string {
 	var pro, con []weighed
 	for _, w := range c.weights {
 		switch {
@@ -124,11 +129,11 @@ func (c causeCase) weightsText() string {
 	case len(pro) == 0 && len(con) == 0:
 		return fmt.Sprintf("Nothing seen so far speaks for “%s” or against it; %s is how often it occurs.", c.name, percent(c.prior))
 	case len(pro) == 0:
-		return fmt.Sprintf("Nothing seen points to “%s”; %s %s against it.", c.name, weighedList(con), speak(con))
+		return fmt.Sprintf("Nothing seen points to “%s”; %s %s against it.", c.name, weighedList(con, most), speak(con))
 	case len(con) == 0:
-		return fmt.Sprintf("%s %s to “%s”; nothing speaks against it.", upperFirst(weighedList(pro)), point(pro), c.name)
+		return fmt.Sprintf("%s %s to “%s”; nothing speaks against it.", upperFirst(weighedList(pro, most)), point(pro), c.name)
 	}
-	return fmt.Sprintf("%s %s to “%s”; %s %s against it.", upperFirst(weighedList(pro)), point(pro), c.name, weighedList(con), speak(con))
+	return fmt.Sprintf("%s %s to “%s”; %s %s against it.", upperFirst(weighedList(pro, most)), point(pro), c.name, weighedList(con, most), speak(con))
 }
 
 func point(list []weighed) string {
@@ -146,12 +151,12 @@ func speak(list []weighed) string {
 }
 
 // weighedList names the strongest and counts the rest.
-func weighedList(list []weighed) string {
+func weighedList(list []weighed, most int) string {
 	var names []string
-	for _, w := range list[:min(mostSaid, len(list))] {
+	for _, w := range list[:min(most, len(list))] {
 		names = append(names, fmt.Sprintf("%s (%s, %s)", w.name, decibansText(w.decibans), strength(w.decibans)))
 	}
-	if rest := len(list) - mostSaid; rest > 0 {
+	if rest := len(list) - most; rest > 0 {
 		names = append(names, fmt.Sprintf("%d weaker %s", rest, oneOrMany(rest, "observation", "observations")))
 	}
 	return andList(names)

@@ -115,6 +115,15 @@ func TestCauseSentences(t *testing.T) {
 	}
 }
 
+func TestBriefNamesTheStrongest(t *testing.T) {
+	t.Parallel()
+	c := causeCase{name: "X", weights: []weighed{{name: "A", decibans: 30}, {name: "B", decibans: 9}, {name: "C", decibans: -8}, {name: "D", decibans: 8}, {name: "E", decibans: 2}}}
+	const want = "A (+30 dB, very strong), B (+9 dB, moderate) and 2 weaker observations point to “X”; C (−8 dB, moderate) speaks against it."
+	if got := c.brief(); got != want {
+		t.Errorf("reads %q", got)
+	}
+}
+
 func TestWholeSentences(t *testing.T) {
 	t.Parallel()
 	name := func(id string) string { return "“" + id + "”" }

@@ -52,7 +52,7 @@ func (q *inquiry) argument(d *Diagnosis, also string) (*Argument, error) {
 	}
 	w.explainers(cases, a.Causes)
 	for i := range cases {
-		a.Causes[i].Sentences = cases[i].sentences()
+		a.Causes[i].Sentences, a.Causes[i].Brief = cases[i].sentences(), cases[i].brief()
 	}
 	a.Conflict, err = q.conflictArgument()
 	return a, err

@@ -68,6 +68,7 @@ func (a *Argument) Of(cause string) *CauseArgument {
 type CauseArgument struct {
 	Cause        string
 	Sentences    []string
+	Brief        string               // the first sentence with the strongest observations only
 	For, Against []WeighedObservation // strongest first, from 1 dB on
 	// AccountsFor are the abnormal observations that the cause itself brought about,
 	// more probably than not, and Leaves those that something else did.
