@@ -1,5 +1,5 @@
-// Package reliability is the statistics of recurrent failures. It is pure:
-// counts and exposures in, rates with bounds out.
+// Package reliability is the statistics of lives and of recurrent failures. It is
+// pure: lives, events, counts and exposures in, estimates with bounds out.
 package reliability
 
 import (

@@ -221,12 +221,14 @@ func (g *growth) likelihood(p *PowerLaw, confidence float64) {
 		return
 	}
 	shape := math.Exp(root(slope, lo, fLo, hi, fHi))
-	g.windows.prepare(shape/8, shape*8)
+	// All that follows looks only near the maximum, the closer the more events there are.
+	width := 1 / math.Sqrt(g.n)
+	near := math.Exp(min(2, 8*width))
+	g.windows.prepare(shape/near, shape*near)
 	drop := distuv.ChiSquared{K: 1}.Quantile(confidence) / 2
 	top := g.profile(shape)
 	p.Shape = Estimate{shape, 0, math.NaN()}
 	excess := func(logShape float64) float64 { return g.profile(math.Exp(logShape)) - top + drop }
-	width := 1 / math.Sqrt(g.n)
 	if at, ok := crossing(excess, math.Log(shape), drop, -width); ok {
 		p.Shape.Lower = math.Exp(at)
 	}
@@ -277,7 +279,7 @@ func (g *growth) bestShape(v, start float64) float64 {
 		logSum, s := g.windows.near(b)
 		return math.Exp(v+logSum)/b*(1/b-s) - g.logs
 	}
-	lo, fLo, hi, fHi, found := bracket(slope, math.Log(start), .25)
+	lo, fLo, hi, fHi, found := bracket(slope, math.Log(start), .25/math.Sqrt(g.n))
 	if !found {
 		return math.Exp(lo)
 	}
@@ -289,7 +291,7 @@ func (g *growth) bestShape(v, start float64) float64 {
 func bracket(f func(float64) float64, start, step float64) (lo, fLo, hi, fHi float64, found bool) {
 	lo, fLo = start, f(start)
 	hi, fHi = lo, fLo
-	for range 12 {
+	for range 24 {
 		switch {
 		case fLo >= 0 && fHi <= 0:
 			return lo, fLo, hi, fHi, true
