@@ -136,10 +136,12 @@ func lifeGroup(l *reliability.Life, o lifeOptions) (lifeGroupJSON, error) {
 		return g, err
 	}
 	g.Median, g.MedianLower, g.MedianUpper = figures(median)
-	switch n := len(curve.Time); {
+	switch zero, early := curve.Zero(); {
 	case math.IsNaN(median.Value):
 		g.Note = "The curve does not come down to one half: the median life is longer than what was seen."
-	case curve.AtRisk[n-1] == curve.Failed[n-1]:
+	case early:
+		g.Note = fmt.Sprintf("At %s all items under observation had failed before others came, so the curve stays at 0 from there and says little; go by the Weibull life.", short(zero))
+	case !math.IsNaN(zero):
 		g.Note = "The curve comes down to 0, where it has neither standard error nor bounds."
 	}
 	if g.Weibull, err = weibullAnswer(l, o); err != nil {

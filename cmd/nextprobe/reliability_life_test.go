@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"nextprobe/internal/problem"
 )
 
 // gehan is the remission data of Freireich and others 1963 as tabulated by Gehan,
@@ -161,6 +163,9 @@ func TestReliabilityLifeSaysWhatIsMissing(t *testing.T) {
 	if p := a.LogRank.Permutation; p == nil || !p.Exact || p.Permutations != 6 {
 		t.Errorf("permutation %+v", p)
 	}
+	if n := lifeOf(t, "time,event,entry\n2,1,0\n5,1,3\n9,0,3\n").Groups[0].Note; !strings.Contains(n, "At 2 all items") {
+		t.Errorf("a curve that comes to 0 early: %q", n)
+	}
 	fixed := lifeOf(t, "time,event\n300,0\n500,0\n", "--shape", "2").Groups[0].Weibull.Fixed
 	nearTo(t, "bound under shape 2", fixed.OneSided, math.Sqrt((300*300+500*500)/-math.Log(.05)), 1e-9)
 	if n := lifeOf(t, "time,event\n3,1\n").LogRank; n.Chi2 != nil || n.DF != nil || n.Note == "" {
@@ -217,4 +222,32 @@ func TestReliabilityLifeInWords(t *testing.T) {
 			t.Errorf("no %q in\n%s", want, out)
 		}
 	}
+}
+
+// FuzzReadLives: whatever the file holds, it is read or its mistakes are named.
+func FuzzReadLives(f *testing.F) {
+	for _, s := range []string{gehan(), "time;event;entry;group\n1,5;1;0,2;a\n", "time\tevent\n1\t0\n", "\xef\xbb\xbftime,event\r\n\"1\",1\r\n", "time,event\n1e999,1\n", "time,event\n0x1p-2,1\n-0,0", "\n\n,,\n"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		names, lives, err := readLives(strings.NewReader(text))
+		if (err == nil) != (len(lives) > 0) || len(names) != len(lives) {
+			t.Fatalf("%d names, %d lives, %v", len(names), len(lives), err)
+		}
+		if err != nil {
+			if p := problem.As(err); p == nil || p.Message == "" {
+				t.Fatalf("%v is no problem with a message", err)
+			}
+			return
+		}
+		answer, err := lifeAnswer(names, lives, lifeOptions{confidence: .95, permutations: 9})
+		if err != nil && problem.As(err) == nil {
+			t.Fatal(err)
+		}
+		if err == nil {
+			if _, err := json.Marshal(answer); err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
 }

@@ -127,6 +127,19 @@ func (c *Curve) At(age float64) Estimate {
 	return Estimate{c.Survival[lo], c.Lower[lo], c.Upper[lo]}
 }
 
+// Zero returns the time at which the curve comes down to 0, NaN if it does not, and
+// whether that is early: with late entries all items under observation may fail before
+// others have come, and the curve then stays at 0 though those lived on. An early zero
+// says little of life; a Weibull fit does not suffer from it.
+func (c *Curve) Zero() (time float64, early bool) {
+	for i, s := range c.Survival {
+		if s == 0 {
+			return c.Time[i], c.Time[i] < c.last
+		}
+	}
+	return math.NaN(), false
+}
+
 // Hazard is a cumulative hazard by column, one row a distinct time of failure.
 type Hazard struct {
 	Time         []float64 // in the unit of the life data, ascending

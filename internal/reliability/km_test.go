@@ -175,6 +175,27 @@ func TestCurveAt(t *testing.T) {
 	}
 }
 
+// TestCurveThatComesToZeroEarly by hand: the only item seen from new fails at 2; the
+// others come at 3.
+func TestCurveThatComesToZeroEarly(t *testing.T) {
+	t.Parallel()
+	for _, tc := range []struct {
+		c     Columns
+		at    float64
+		early bool
+	}{
+		{Columns{Time: []float64{2, 5, 9}, Event: []int{1, 1, 0}, Entry: []float64{0, 3, 3}}, 2, true},
+		{plus(2, 5, 9), 9, false},
+		{plus(2, -9), math.NaN(), false},
+	} {
+		c, _ := mustLife(t, tc.c).KaplanMeier(.95)
+		at, early := c.Zero()
+		if early != tc.early || !(at == tc.at || math.IsNaN(at) && math.IsNaN(tc.at)) {
+			t.Errorf("%+v: zero at %v, early %v", tc.c, at, early)
+		}
+	}
+}
+
 func TestCurvesOfNothing(t *testing.T) {
 	t.Parallel()
 	l := mustLife(t, Columns{})

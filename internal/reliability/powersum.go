@@ -16,15 +16,23 @@ func newPowerSum(l *Life) *powerSum {
 	p := &powerSum{x: make([]float64, 0, len(l.time))}
 	longest := l.last()
 	for i, t := range l.time {
-		x := math.Log(t / longest)
+		x := logRatio(t, longest)
 		if entry := l.entered(i); entry > 0 {
 			p.late = append(p.late, x)
-			p.gap = append(p.gap, math.Log(entry/t))
+			p.gap = append(p.gap, logRatio(entry, t))
 			continue
 		}
 		p.x = append(p.x, x)
 	}
 	return p
+}
+
+// logRatio is ln(a/b) also where the ratio itself is too small for a float64.
+func logRatio(a, b float64) float64 {
+	if ratio := a / b; ratio > 1e-300 {
+		return math.Log(ratio)
+	}
+	return math.Log(a) - math.Log(b)
 }
 
 // sums are ln S at a shape and its first two derivatives by the shape.

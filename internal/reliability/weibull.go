@@ -23,14 +23,14 @@ type Weibull struct {
 
 // Notes of fits; each says what is missing.
 const (
-	noteNoRows      = "There are no rows."
-	noteNoFailures  = "Nothing has failed yet: only a lower bound of life can be given."
-	noteOneFailure  = "One failure says nothing about the shape: at least two are needed."
-	noteSameTime    = "All failures came at the same, longest time: the shape has no upper limit."
-	noteNoShape     = "All items came under observation late and the likelihood still rises as the shape nears 0: no shape above 0 is the most likely."
-	noteOpenShape   = "Items came under observation late and the data do not exclude a shape near 0: the lives have no bounds."
-	noteFew         = "Fewer than five failures: the bounds are wide; see the scale under a fixed shape."
-	noteSmallBounds = "A bound lies beyond what can be computed."
+	noteNoRows     = "There are no rows."
+	noteNoFailures = "Nothing has failed yet: only a lower bound of life can be given."
+	noteOneFailure = "One failure says nothing about the shape: at least two are needed."
+	noteSameTime   = "All failures came at the same, longest time: the shape has no upper limit."
+	noteNoShape    = "All items came under observation late and the likelihood still rises as the shape nears 0: no shape above 0 is the most likely."
+	noteOpenShape  = "Items came under observation late and the data do not exclude a shape near 0: the lives have no bounds."
+	noteFew        = "Fewer than five failures: the bounds are wide; see the scale under a fixed shape."
+	noteBeyond     = "A life or a bound lies beyond the numbers that can be computed with."
 )
 
 // FewFailures is the number of failures below which a shape from elsewhere says more
@@ -89,11 +89,19 @@ func (l *Life) Weibull(confidence float64) (Weibull, error) {
 	w.B10 = region.quantity(p, shape, quantile(.1))
 	w.Median = region.quantity(p, shape, quantile(.5))
 	w.Mean = region.quantity(p, shape, meanLife)
+	beyond := math.IsNaN(region.lo) || math.IsNaN(region.hi)
+	for _, e := range []*Estimate{&w.Scale, &w.B10, &w.Median, &w.Mean} {
+		for _, v := range []*float64{&e.Value, &e.Lower, &e.Upper} {
+			if *v == 0 || math.IsInf(*v, 0) {
+				*v, beyond = math.NaN(), true
+			}
+		}
+	}
 	switch {
 	case region.lo == 0:
 		w.Note = noteOpenShape
-	case math.IsNaN(region.lo) || math.IsNaN(region.hi):
-		w.Note = noteSmallBounds
+	case beyond:
+		w.Note = noteBeyond
 	case l.failures < FewFailures:
 		w.Note = noteFew
 	}

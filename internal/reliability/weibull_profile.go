@@ -16,7 +16,7 @@ func newProfile(l *Life) *profile {
 	p := &profile{sum: newPowerSum(l), failures: float64(l.failures), longest: l.last()}
 	p.allLate = len(p.sum.x) == 0
 	for i, t := range l.steps.time {
-		p.logs += float64(l.steps.failed[i]) * math.Log(t/p.longest)
+		p.logs += float64(l.steps.failed[i]) * logRatio(t, p.longest)
 	}
 	return p
 }
@@ -43,8 +43,14 @@ func (p *profile) maximum() (float64, bool) {
 	if len(p.sum.late) == 0 {
 		return p.climb(start), true
 	}
+	brackets := p.turns(start)
+	for i := 0; i < 8 && len(brackets) == 0 && !p.allLate; i++ {
+		// With an item seen from new the likelihood vanishes at 0, so it turns somewhere.
+		start /= 4096
+		brackets = p.turns(start)
+	}
 	best, bestValue := 0.0, math.Inf(-1)
-	for _, around := range p.turns(start) {
+	for _, around := range brackets {
 		peak := p.between(around[0], around[1])
 		if v := p.value(peak); v > bestValue {
 			best, bestValue = peak, v
@@ -56,19 +62,19 @@ func (p *profile) maximum() (float64, bool) {
 	return best, best > 0
 }
 
-// turns looks through the shapes from 1/4096 of start to 4096 times it and returns
-// the brackets in which the profile turns from rising to falling. With very many
-// items it looks at some of them; between then asks all.
+// turns looks through the shapes from 1/4096 of start to 4096 times it, doubling, and
+// returns the brackets in which the profile turns from rising to falling. With very
+// many items it looks at some of them; between then asks all.
 func (p *profile) turns(start float64) [][2]float64 {
 	sum := p.sum
 	if n := sum.size() / 8192; n > 1 {
 		sum = sum.thin(n)
 	}
-	const doublings, perDoubling = 12, 2
+	const doublings = 12
 	var out [][2]float64
 	previous, rising := 0.0, false
-	for i := -doublings * perDoubling; i <= doublings*perDoubling; i++ {
-		b := start * math.Exp2(float64(i)/perDoubling)
+	for i := -doublings; i <= doublings; i++ {
+		b := math.Ldexp(start, i)
 		up := p.slope(b, sum.at(b).slope) > 0
 		if rising && !up {
 			out = append(out, [2]float64{previous, b})

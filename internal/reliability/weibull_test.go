@@ -173,6 +173,65 @@ func TestWeibullBoundsLieOnTheEdge(t *testing.T) {
 	})
 }
 
+// TestWeibullFindsTheHighestPeak: with late entries the likelihood may have several;
+// no point of a wide grid may be above the fit.
+func TestWeibullFindsTheHighestPeak(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		var c Columns
+		for range rapid.IntRange(3, 12).Draw(t, "n") {
+			time := math.Exp(rapid.Float64Range(-4, 4).Draw(t, "log time"))
+			c.Time = append(c.Time, time)
+			c.Event = append(c.Event, rapid.IntRange(0, 1).Draw(t, "event"))
+			c.Entry = append(c.Entry, time*rapid.SampledFrom([]float64{0, .01, .5, .9, .9999}).Draw(t, "entry"))
+		}
+		l, err := NewLife(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w, _ := l.Weibull(.95)
+		if math.IsNaN(w.LogLik) {
+			if w.Note == "" {
+				t.Fatal("no fit and no note")
+			}
+			return
+		}
+		for logShape := -5.0; logShape <= 4; logShape += .25 {
+			shape := math.Exp(logShape)
+			s := newProfile(l)
+			scale := l.last() * math.Exp((s.sum.at(shape).log-math.Log(float64(l.failures)))/shape)
+			if v := logLikelihood(c, shape, scale); v > w.LogLik+1e-9*(1+math.Abs(v)) {
+				t.Fatalf("shape %v, scale %v has likelihood %v, the fit %+v", shape, scale, v, w)
+			}
+		}
+	})
+}
+
+// TestWeibullTakesAnySpread: lives from the smallest number to the largest.
+func TestWeibullTakesAnySpread(t *testing.T) {
+	t.Parallel()
+	for _, tc := range []struct {
+		c    Columns
+		note string
+	}{
+		{plus(1e-300, 1, 1e300), noteBeyond},
+		{plus(5e-324, 1.7e308), noteBeyond},
+		{plus(1, 1+1e-15, -(1 + 1e-15)), noteFew},
+		{plus(1e300, 1e300, -1.1e300), noteFew},
+		{Columns{Time: []float64{1e-300, 1, 1e300}, Event: []int{1, 1, 1}, Entry: []float64{5e-324, 1e-300, 0}}, noteBeyond},
+	} {
+		w := fit(t, tc.c)
+		if !(w.Shape.Lower < w.Shape.Value && w.Shape.Value < w.Shape.Upper) || w.Note != tc.note {
+			t.Errorf("%v: %+v, want a shape and %q", tc.c, w, tc.note)
+		}
+		for _, e := range []Estimate{w.Scale, w.B10, w.Median, w.Mean} {
+			if e.Value == 0 || math.IsInf(e.Upper, 0) || e.Lower > e.Value || e.Value > e.Upper {
+				t.Errorf("%v: %+v", tc.c, e)
+			}
+		}
+	}
+}
+
 // TestWeibullScales: a change of the unit of time changes the lives and nothing else.
 func TestWeibullScales(t *testing.T) {
 	t.Parallel()
@@ -270,6 +329,16 @@ func TestExponentialOfTheHandbook(t *testing.T) {
 	near(t, "mean", x.Mean.Value, 400, 1e-15)
 	near(t, "lower", x.Mean.Lower, 127.07, 4e-5)
 	near(t, "upper", x.Mean.Upper, 2251.23, 1e-5)
+	// The same section's factors of the estimate T/r, 90 %: (r, lower, upper).
+	for _, f := range [][3]float64{{1, .2108, 19.4957}, {2, .3177, 5.6281}, {3, .3869, 3.6689}, {5, .4756, 2.5379}, {10, .5895, 1.8432}} {
+		times := []float64{-100}
+		for range int(f[0]) {
+			times = append(times, 10)
+		}
+		x, _ := mustLife(t, plus(times...)).Exponential(.9)
+		near(t, "lower factor", x.Mean.Lower/x.Mean.Value, f[1], 5e-5)
+		near(t, "upper factor", x.Mean.Upper/x.Mean.Value, f[2], 5e-5)
+	}
 	none, _ := mustLife(t, plus(-800)).Exponential(.95)
 	near(t, "without a failure", none.OneSidedLower, .3338*800, 2e-4)
 	if none.Note != noteNoFailures || !math.IsNaN(none.Mean.Value) || !math.IsNaN(none.Mean.Upper) {
