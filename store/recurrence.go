@@ -45,7 +45,8 @@ import (
 // family make one board-day a day. A removed thing that was fitted before the
 // first contact counts from the first contact. Groups by connector, part and
 // action also list keys that had exposure and no failure: that is the answer to
-// "which one holds".
+// "which one holds". What the drill-down adds (ages, trends, lives) is defined at
+// the head of lifedata.go.
 
 // board-wide events: every board carries the key.
 const (
@@ -53,7 +54,7 @@ const (
 select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action
   from failed w cross join lateral (select %[1]s as key) k where k.key <> ''`
 	carriersAll = `
-select null::text as key, null::text as name, board_id, ''::text as unit, starts, ends from service`
+select null::text as key, null::text as name, board_id, ''::text as unit, starts, ends, first as origin from service`
 )
 
 const (
@@ -64,7 +65,7 @@ select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as actio
   cross join lateral (select btrim(x.%[1]s) as key) k where k.key <> ''`
 	carriersByConnector = `
 select btrim(x.%[1]s) as key, btrim(x.%[1]s) as name, x.board_id, ''::text as unit,
-       greatest(x.fitted_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends
+       greatest(x.fitted_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends, x.fitted_at as origin
   from connectors x join service s on s.board_id = x.board_id
  where x.shop_id = @shop and btrim(x.%[1]s) <> ''`
 )
@@ -82,7 +83,7 @@ select k.key, x.part_name as name, w.id, w.job_id, w.board_id, w.at, ''::text as
   cross join lateral (select %[1]s as key) k where k.key <> ''`
 	carriersByInstalled = `
 select %[1]s as key, x.part_name as name, x.board_id, ''::text as unit,
-       greatest(x.installed_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends
+       greatest(x.installed_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends, x.installed_at as origin
   from installed_parts x join service s on s.board_id = x.board_id
  where x.shop_id = @shop and %[1]s <> ''`
 )
@@ -106,21 +107,29 @@ select distinct m.key, m.key as name, m.id, m.job_id, m.board_id, m.at, m.key as
   from (` + mended + `) m where m.at >= @from and m.at < @to`
 	carriersByAction = `
 select m.key, m.key as name, m.board_id, m.component as unit,
-       greatest(m.starts, s.starts) as starts, least(coalesce(m.at, s.ends), s.ends) as ends
+       greatest(m.starts, s.starts) as starts, least(coalesce(m.at, s.ends), s.ends) as ends, m.starts as origin
   from (` + mended + `) m join service s on s.board_id = m.board_id`
 )
 
-// service is each board's span within the window, failed the faults in it.
-const recurrenceBase = `
+// boardService is each board's span within the window. first is its first contact:
+// a job opened within a day of the board's record is that contact, since the record
+// was made for it. seen is the last contact, now while a job is open.
+const boardService = `
 service as (
   select b.id as board_id,
+         case when j.first_opened < b.created_at + interval '1 day' then j.first_opened else b.created_at end as first,
+         greatest(b.created_at, j.last_seen) as seen,
          greatest(@from::timestamptz, least(b.created_at, j.first_opened)) as starts,
          least(@to::timestamptz, j.scrapped) as ends
     from boards b
-    left join (select board_id, min(opened_at) as first_opened, min(closed_at) filter (where state = 'scrapped') as scrapped
+    left join (select board_id, min(opened_at) as first_opened, min(closed_at) filter (where state = 'scrapped') as scrapped,
+                      max(coalesce(closed_at, @to)) as last_seen
                  from jobs where shop_id = @shop group by board_id) j on j.board_id = b.id
    where b.shop_id = @shop
-),
+)`
+
+// recurrenceBase has beside the service the faults of the window.
+const recurrenceBase = boardService + `,
 failed as (
   select f.* from faults f where f.shop_id = @shop and f.at >= @from and f.at < @to
 )`

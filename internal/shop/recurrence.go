@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"time"
@@ -23,7 +24,13 @@ type exposureKind struct {
 // divisor from what the store counts: days and km. A year is 365.25 days.
 var recurrenceExposures = []exposureKind{
 	{"time", "1/board-year", "a year per board", "board-years", 365.25, func(g GroupCount) float64 { return g.BoardDays }},
-	{"distance", "1/1000 km", "per 1000 km", "thousand km", 1000, func(g GroupCount) float64 { return g.DistanceKM }},
+	{distanceExposure, "1/1000 km", "per 1000 km", "thousand km", 1000, func(g GroupCount) float64 { return g.DistanceKM }},
+}
+
+const distanceExposure = "distance"
+
+func exposureOf(id string) exposureKind {
+	return recurrenceExposures[slices.IndexFunc(recurrenceExposures, func(e exposureKind) bool { return e.id == id })]
 }
 
 var recurrenceGroups = []RecurrenceGroup{ByComponent, ByConnectorFamily, ByFailureMode, ByCause, ByPart, ByLot, BySealing, ByAction}
@@ -117,7 +124,10 @@ func (s *Service) report(ctx context.Context, a Actor, q RecurrenceQuery, at int
 	slices.SortStableFunc(r.Rows, func(x, y RecurrenceRow) int {
 		return cmp.Or(cmp.Compare(y.Failures, x.Failures), cmp.Compare(x.Key, y.Key))
 	})
-	return r, nil
+	if err := rankRows(r.Rows); err != nil {
+		return Recurrence{}, err
+	}
+	return r, markBadActors(r.Rows, q.Group, recurrenceExposures[at])
 }
 
 func recurrenceRow(g GroupCount, total, at int) (RecurrenceRow, error) {
@@ -150,6 +160,9 @@ func recurrenceRow(g GroupCount, total, at int) (RecurrenceRow, error) {
 
 // digits prints a figure with the two digits that such data can bear.
 func digits(x float64) string {
+	if math.IsInf(x, 1) {
+		return "no bound"
+	}
 	if x >= 100 {
 		return strconv.FormatFloat(x, 'f', 0, 64)
 	}
@@ -171,7 +184,16 @@ func (s *Service) RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQue
 	if err != nil {
 		return RecurrenceDetail{}, err
 	}
-	return RecurrenceDetail{Row: r.Rows[at], Unit: r.Unit, Events: events, ByMonth: byMonth(r.Query, events)}, nil
+	d := RecurrenceDetail{Row: r.Rows[at], Unit: r.Unit, Events: events, ByMonth: byMonth(r.Query, events)}
+	if err := d.compare(r.Rows, r.Query.Against, exposureOf(r.Exposure)); err != nil {
+		return d, err
+	}
+	data, err := s.store.LifeData(ctx, a.ShopID, r.Query, key, r.Exposure == distanceExposure)
+	if err != nil {
+		return d, err
+	}
+	d.Life, err = studyLife(data, r.Query.Group, d.Row, exposureOf(r.Exposure))
+	return d, err
 }
 
 // byMonth counts events per calendar month, UTC, over the whole window, months

@@ -254,6 +254,10 @@ type RecurrenceQuery struct {
 	Group    RecurrenceGroup
 	From, To time.Time
 	Now      time.Time // exposure ends here at the latest
+	// ToLastContact ends trends and lives at a board's last contact, not at Now.
+	ToLastContact bool
+	// Against is another key of the group, to compare with.
+	Against string
 }
 
 // GroupCount is the raw material of one row: events and the exposure of the
@@ -286,6 +290,8 @@ type FaultEvent struct {
 type ReportStore interface {
 	Recurrence(ctx context.Context, shopID ID, q RecurrenceQuery) ([]GroupCount, error)
 	RecurrenceEvents(ctx context.Context, shopID ID, q RecurrenceQuery, key string) ([]FaultEvent, error)
+	// LifeData reads observation, failures and repairs of a key, odometers for distance.
+	LifeData(ctx context.Context, shopID ID, q RecurrenceQuery, key string, distance bool) (LifeData, error)
 }
 
 // Replay is a stored answer to a POST with an Idempotency-Key.

@@ -236,6 +236,13 @@ type RecurrenceRow struct {
 	Lower    *float64 // Garwood 95 %
 	Upper    *float64
 	Sentence string
+	// Rank is the place by the lower 90 % bound of the rate drawn towards what is
+	// usual in the report, 1 the worst: one unlucky board does not top it.
+	Rank int
+	// Shrunk is that rate with its 90 % bounds; nil without exposure.
+	Shrunk *Bounds
+	// BadActor is there for a key that fails more than the rest.
+	BadActor *BadActor
 }
 
 // Recurrence is the report.
@@ -255,6 +262,12 @@ type RecurrenceDetail struct {
 	Events []FaultEvent
 	// ByMonth counts failures per calendar month of the window.
 	ByMonth []MonthCount
+	// Life is what the dates say: trend, mean cumulative function, lives after repair.
+	Life RecurrenceLife
+	// Others are the other rows with exposure, to compare with.
+	Others []RecurrenceRow
+	// Against compares the row with the one asked for; nil when none was.
+	Against *RecurrenceComparison
 }
 
 // MonthCount is failures in a month, "2026-03".

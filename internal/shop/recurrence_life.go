@@ -1,0 +1,213 @@
+package shop
+
+import (
+	"fmt"
+	"math"
+
+	"nextprobe/internal/reliability"
+)
+
+// RecurrenceLife is what the dates of one key's failures say. Ages are in AgeUnit.
+type RecurrenceLife struct {
+	Sentence string // the whole in one sentence
+	AgeUnit  string // UCUM: d in service, or km
+	Units    int    // boards under observation, one for each span without a gap
+	Failures int    // under observation
+	AtEntry  int    // failures that were there when observation began: they have no age
+	Exposure float64
+	Rate     Bounds // failures under observation, in the unit of the report
+	Trend    RecurrenceTrend
+	Mean     []MeanStep
+	MeanNote string
+	Repairs  []RepairSurvival // by action
+	// RepairsNote says what the lives do not show.
+	RepairsNote string
+	LogRank     *RepairComparison // nil with fewer than two actions to compare
+	Comebacks   []RepairLife      // in the order of time
+}
+
+// RecurrenceTrend says whether failures become more frequent.
+type RecurrenceTrend struct {
+	Direction string // worse, better, none, or unknown with too few failures
+	Events    int
+	Laplace   *float64 // normal deviate of all boards together, above 0 when failures come more often
+	P         *float64 // two-sided
+	// Shape is the exponent of a power-law process, from 3 failures on: above 1 they
+	// come more often with age. ShapeExact: the bounds are exact, else of the likelihood
+	// ratio.
+	Shape      Bounds
+	ShapeExact bool
+	Sentence   string
+}
+
+// MeanStep is a step of the mean cumulative function.
+type MeanStep struct {
+	Age            float64
+	Boards, Events int
+	Mean           Bounds
+}
+
+// RepairSurvival is the life of what was repaired in one way.
+type RepairSurvival struct {
+	Action             string
+	Repairs, Comebacks int
+	Exposure           float64 // in AgeUnit
+	Steps              []SurvivalStep
+	Longest            float64 // the longest life seen, in AgeUnit
+	Median             Bounds
+	Shape, B10         Bounds // Weibull; nil where not estimable
+	Sentence           string
+	Lives              []RepairLife
+}
+
+// SurvivalStep is a step of a Kaplan-Meier curve.
+type SurvivalStep struct {
+	Age            float64
+	AtRisk, Failed int
+	Survival       Bounds
+}
+
+// RepairComparison is the log-rank test of all actions together.
+type RepairComparison struct {
+	Chi2     *float64
+	DF       int
+	P        *float64
+	PKind    string
+	Sentence string
+}
+
+const (
+	// trendEvents is where the normal approximation of Laplace's test becomes usable.
+	trendEvents = 4
+	// shapeEvents is from where a power-law shape is shown.
+	shapeEvents = 3
+	// weibullFailures is from where a shape and a B10 life are shown.
+	weibullFailures = 3
+)
+
+// studyLife computes what the drill-down of a row shows.
+func studyLife(d LifeData, group RecurrenceGroup, row RecurrenceRow, e exposureKind) (RecurrenceLife, error) {
+	out := RecurrenceLife{AgeUnit: "d", Trend: RecurrenceTrend{Direction: "unknown"}}
+	per := e.per
+	distance := e.id == distanceExposure
+	if distance {
+		out.AgeUnit = "km"
+	}
+	a := newAges(d.Readings, distance)
+	if group != ByAction {
+		boardWide := group == ByComponent || group == ByFailureMode || group == ByCause
+		if err := out.studyEvents(underObservation(d, a, boardWide), per); err != nil {
+			return out, err
+		}
+	}
+	if err := out.studyRepairs(livesAfterRepair(d, a)); err != nil {
+		return out, err
+	}
+	out.Sentence = lifeSentence(row, out.Trend, group, e)
+	return out, nil
+}
+
+func (l *RecurrenceLife) studyEvents(o observed, per float64) error {
+	ev, err := reliability.NewEvents(o.units)
+	if err != nil {
+		return err
+	}
+	l.Units, l.Failures, l.AtEntry, l.Exposure = len(o.units), o.events, o.atEntry, ev.Exposure()/per
+	if l.Exposure > 0 {
+		r, lower, upper, err := reliability.Garwood(o.events, l.Exposure, confidence)
+		if err != nil {
+			return err
+		}
+		l.Rate = boundsOf(reliability.Estimate{Value: r, Lower: lower, Upper: upper})
+	}
+	m, err := ev.MeanCumulative(confidence)
+	if err != nil {
+		return err
+	}
+	for i, t := range m.Time {
+		l.Mean = append(l.Mean, MeanStep{t, m.AtRisk[i], m.Events[i], boundsOf(reliability.Estimate{Value: m.Mean[i], Lower: m.Lower[i], Upper: m.Upper[i]})})
+	}
+	l.MeanNote = l.meanNote()
+	return l.Trend.study(ev)
+}
+
+func (l *RecurrenceLife) meanNote() string {
+	said := ""
+	if l.AtEntry > 0 {
+		said = fmt.Sprintf("%s there when the board was first seen in this time; nobody knows how long it had been coming, so trend and curve leave %s out. ",
+			plural(l.AtEntry, "failure was", "failures were"), one(l.AtEntry, "it", "them"))
+	}
+	switch {
+	case l.Units == 0:
+		return said + "No board was under observation, so there is no curve."
+	case l.Failures == 0:
+		return said + fmt.Sprintf("No failure under observation on %s.", plural(l.Units, "board", "boards"))
+	case l.Units < 2:
+		return said + "One board only: the curve has no bounds, because these come from how boards differ."
+	case l.Units < 20:
+		return said + fmt.Sprintf("Few boards (%d): the bounds are narrower than they should be.", l.Units)
+	}
+	return said
+}
+
+func one(n int, single, many string) string {
+	if n == 1 {
+		return single
+	}
+	return many
+}
+
+func (t *RecurrenceTrend) study(ev *reliability.Events) error {
+	lap := ev.Laplace()
+	t.Events = lap.Events
+	if lap.Events < trendEvents {
+		t.Sentence = fmt.Sprintf("Too few failures under observation (%d) to tell a trend.", lap.Events)
+	} else {
+		t.Laplace, t.P = known(lap.Statistic), known(lap.P)
+		t.Direction, t.Sentence = trendOf(lap)
+	}
+	if ev.Count() < shapeEvents {
+		return nil
+	}
+	p, err := ev.PowerLaw(confidence)
+	if err != nil {
+		return err
+	}
+	t.Shape, t.ShapeExact = boundsOf(p.Shape), p.Exact
+	return nil
+}
+
+func trendOf(lap reliability.Trend) (direction, sentence string) {
+	p := pText(lap.P)
+	switch {
+	case math.IsNaN(lap.P):
+		return "unknown", "A trend cannot be told."
+	case lap.P >= 1-confidence:
+		return "none", "No trend is to be seen (Laplace test, " + p + "); with so few failures a slow one would not be."
+	case lap.Statistic > 0:
+		return "worse", "Getting worse: failures come more often as time goes on (Laplace test, " + p + ")."
+	}
+	return "better", "Getting better: failures come more rarely as time goes on (Laplace test, " + p + ")."
+}
+
+func lifeSentence(r RecurrenceRow, t RecurrenceTrend, group RecurrenceGroup, e exposureKind) string {
+	said := fmt.Sprintf("%s: %s on %s", nameOf(r), plural(r.Failures, "failure", "failures"), plural(r.Boards, "board", "boards"))
+	if r.RepeatBoards > 0 {
+		said += fmt.Sprintf(", %s twice or more", plural(r.RepeatBoards, "board", "boards"))
+	}
+	if r.Rate != nil {
+		said += fmt.Sprintf("; %s %s (%s to %s)", digits(*r.Rate), e.each, digits(*r.Lower), digits(*r.Upper))
+	} else {
+		said += "; no exposure is known, so there is no rate"
+	}
+	if group != ByAction {
+		said += map[string]string{"worse": "; getting worse", "better": "; getting better", "none": "; no trend to be seen", "unknown": "; too few to tell a trend"}[t.Direction]
+		if t.P != nil {
+			said += " (" + pText(*t.P) + ")"
+		}
+	}
+	if r.Failures < fewFailures {
+		said += ". Few data, wide bounds"
+	}
+	return said + "."
+}

@@ -1,0 +1,160 @@
+package shop
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"nextprobe/internal/reliability"
+)
+
+// studyRepairs computes how long each way of repairing lasted.
+func (l *RecurrenceLife) studyRepairs(in repairLives) error {
+	var lives []*reliability.Life
+	for i, action := range in.actions {
+		if len(in.rows[i]) == 0 {
+			continue
+		}
+		life, err := reliability.NewLife(in.columns[i])
+		if err != nil {
+			return err
+		}
+		s, err := survivalOf(action, life, in.rows[i], l.AgeUnit)
+		if err != nil {
+			return err
+		}
+		for _, t := range in.columns[i].Time {
+			s.Longest = max(s.Longest, t)
+		}
+		lives = append(lives, life)
+		l.Repairs = append(l.Repairs, s)
+	}
+	for _, rows := range in.rows {
+		for _, r := range rows {
+			if r.Comeback != nil {
+				l.Comebacks = append(l.Comebacks, r)
+			}
+		}
+	}
+	if in.unseen > 0 {
+		l.RepairsNote = fmt.Sprintf("%s not followed: nothing is known of the board after it in this time.",
+			plural(in.unseen, "repair was", "repairs were"))
+	}
+	if len(lives) < 2 {
+		return nil
+	}
+	var err error
+	l.LogRank, err = compareRepairs(l.Repairs, lives)
+	return err
+}
+
+func survivalOf(action string, life *reliability.Life, rows []RepairLife, unit string) (RepairSurvival, error) {
+	s := RepairSurvival{Action: action, Repairs: life.N(), Comebacks: life.Failures(), Exposure: life.Exposure(), Lives: rows}
+	curve, err := life.KaplanMeier(confidence)
+	if err != nil {
+		return s, err
+	}
+	for i, t := range curve.Time {
+		s.Steps = append(s.Steps, SurvivalStep{t, curve.AtRisk[i], curve.Failed[i],
+			boundsOf(reliability.Estimate{Value: curve.Survival[i], Lower: curve.Lower[i], Upper: curve.Upper[i]})})
+	}
+	median, err := curve.Quantile(0.5)
+	if err != nil {
+		return s, err
+	}
+	s.Median = boundsOf(median)
+	if life.Failures() >= weibullFailures {
+		w, err := life.Weibull(confidence)
+		if err != nil {
+			return s, err
+		}
+		s.Shape, s.B10 = boundsOf(w.Shape), boundsOf(w.B10)
+	}
+	s.Sentence = survivalSentence(s, unit)
+	return s, nil
+}
+
+func survivalSentence(s RepairSurvival, unit string) string {
+	said := fmt.Sprintf("%s: %s, %s", s.Action, plural(s.Repairs, "repair", "repairs"), plural(s.Comebacks, "comeback", "comebacks"))
+	name := map[string]string{"d": "days", "km": "km"}[unit]
+	switch {
+	case s.Comebacks == 0:
+		// The chance of no comeback in the exposure, at a constant rate, is 5 % at this
+		// mean life: the one-sided bound T/-ln 0.05 (NIST/SEMATECH e-Handbook, 8.4.5.1).
+		said += fmt.Sprintf(" in %s %s followed; at a constant rate the mean life is above %s %s with 95 %% confidence",
+			digits(s.Exposure), name, digits(s.Exposure/-math.Log(0.05)), name)
+	case s.Median.Value != nil:
+		said += fmt.Sprintf("; half were back within %s %s", digits(*s.Median.Value), name)
+		if s.Median.Lower != nil || s.Median.Upper != nil {
+			said += fmt.Sprintf(" (95 %% bounds %s to %s)", orNone(s.Median.Lower), orNone(s.Median.Upper))
+		}
+	default:
+		last := s.Steps[len(s.Steps)-1]
+		said += fmt.Sprintf("; %s still held after %s %s", share(last.Survival), digits(last.Age), name)
+	}
+	if s.B10.Value != nil {
+		said += fmt.Sprintf("; one in ten is back by %s %s (Weibull, %s to %s)", digits(*s.B10.Value), name, orNone(s.B10.Lower), orNone(s.B10.Upper))
+	}
+	if s.Comebacks < fewFailures {
+		said += "; few data, wide bounds"
+	}
+	return said + "."
+}
+
+func orNone(x *float64) string {
+	if x == nil {
+		return "not known"
+	}
+	return digits(*x)
+}
+
+func share(b Bounds) string {
+	if b.Value == nil {
+		return "an unknown share"
+	}
+	said := fmt.Sprintf("%.0f %%", *b.Value*100)
+	if b.Lower != nil && b.Upper != nil {
+		said += fmt.Sprintf(" (%.0f to %.0f %%)", *b.Lower*100, *b.Upper*100)
+	}
+	return said
+}
+
+// permutationSeed is fixed, so that the same log always gives the same p.
+const permutationSeed = 1
+
+func compareRepairs(rows []RepairSurvival, lives []*reliability.Life) (*RepairComparison, error) {
+	t, err := reliability.CompareLives(lives, reliability.LogRankOptions{Seed: permutationSeed})
+	if err != nil {
+		return nil, err
+	}
+	c := &RepairComparison{Chi2: known(t.Chi2), DF: t.DF, P: known(t.P), PKind: "log-rank test, chi-square"}
+	if t.Permutation != nil {
+		c.P, c.PKind = known(t.Permutation.P), fmt.Sprintf("log-rank test, %d random arrangements", t.Permutation.Count)
+		if t.Permutation.Exact {
+			c.PKind = fmt.Sprintf("log-rank test, all %d arrangements", t.Permutation.Count)
+		}
+	}
+	if c.P == nil {
+		c.Sentence = strings.TrimSpace("The repairs cannot be compared. " + t.Note)
+		return c, nil
+	}
+	if *c.P >= 1-confidence {
+		c.Sentence = fmt.Sprintf("The repairs cannot be told apart (%s, %s): the difference may be chance.", c.PKind, pText(*c.P))
+		return c, nil
+	}
+	best, worst := 0, 0
+	ratio := func(i int) float64 { return t.Observed[i] / t.Expected[i] }
+	for i := range rows {
+		if !(t.Expected[i] > 0) {
+			continue
+		}
+		if !(ratio(best) <= ratio(i)) {
+			best = i
+		}
+		if !(ratio(worst) >= ratio(i)) {
+			worst = i
+		}
+	}
+	c.Sentence = fmt.Sprintf("The repairs differ (%s, %s): %q lasts best, %q worst.", c.PKind, pText(*c.P), rows[best].Action, rows[worst].Action)
+	return c, nil
+}
