@@ -227,6 +227,15 @@ func comeback(t *testing.T, b *bench, board, earlier, cause string) {
 	if len(detail.list("events")) == 0 || detail.find("row.key") != cause {
 		t.Errorf("recurrence detail %s", detail.raw)
 	}
+	if detail.find("life.age_unit") != "km" || detail.find("life.trend.direction") == nil || detail.find("row.rank") == nil {
+		t.Errorf("life of the detail %s", detail.raw)
+	}
+	detail = b.do("GET", v1+"/recurrence/cause/"+cause+"?until=contact", nil, 200)
+	if detail.find("life.age_unit") != "d" || len(detail.list("life.repairs")) == 0 {
+		t.Errorf("lives after repair %s", detail.raw)
+	}
+	b.refuse("GET", v1+"/recurrence/cause/"+cause+"?against=none", nil, 400, "against")
+	b.refuse("GET", v1+"/recurrence/cause/"+cause+"?until=ever", nil, 400, "until")
 }
 
 // TestEvaluateAgainstStandards checks the bench computation as the service

@@ -62,6 +62,8 @@ func (h *handlers) getRecurrenceDetail(c echo.Context) error {
 		q.failf("group", "must be one of "+words(groups))
 	}
 	rq, exposure := h.window(q, group)
+	rq.ToLastContact = choice(q, "until", "today", "contact") == "contact"
+	rq.Against = c.QueryParam("against")
 	if err := q.err(); err != nil {
 		return err
 	}
@@ -69,7 +71,8 @@ func (h *handlers) getRecurrenceDetail(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return answer(c, http.StatusOK, RecurrenceDetail{
+	life := recurrenceLife(d.Life)
+	return answer(c, http.StatusOK, RecurrenceDetail{Life: &life, Against: rateComparison(d.Against),
 		Group: RecurrenceGroup(group), Exposure: exposure, Unit: d.Unit, From: rq.From, To: rq.To, Row: recurrenceRow(d.Row),
 		Events: listOf(d.Events, faultEvent),
 		ByMonth: listOf(d.ByMonth, func(m shop.MonthCount) MonthCount {
@@ -83,6 +86,14 @@ func recurrenceRow(r shop.RecurrenceRow) RecurrenceRow {
 		Key: r.Key, Name: r.Name, Failures: r.Failures, Boards: r.Boards, RepeatBoards: r.RepeatBoards, Carriers: r.Carriers, Comebacks: r.Comebacks,
 		Share: r.Share, Exposure: r.Exposure, Rate: r.Rate, Lower: r.Lower, Upper: r.Upper, Sentence: r.Sentence,
 	}
+	out.Rank = &r.Rank
+	if r.Shrunk != nil {
+		b := bounds(*r.Shrunk)
+		out.Shrunk = &b
+	}
+	if a := r.BadActor; a != nil {
+		out.BadActor = &BadActor{Ratio: bounds(a.Ratio), P: a.P, AdjustedP: a.AdjustedP, Sentence: a.Sentence}
+	}
 	if !r.LastAt.IsZero() {
 		out.LastAt = utc(&r.LastAt)
 	}
@@ -93,5 +104,48 @@ func faultEvent(e shop.FaultEvent) FaultEvent {
 	return FaultEvent{
 		FaultID: e.FaultID, JobID: e.JobID, JobNumber: e.JobNumber, BoardID: e.BoardID, BoardSerial: e.BoardSerial, Cause: e.Cause,
 		Component: e.Component, At: e.At.UTC(), OdometerKm: e.OdometerKM, Action: e.Action, ComebackOf: e.ComebackOf,
+	}
+}
+
+func bounds(b shop.Bounds) Bounds { return Bounds{Value: b.Value, Lower: b.Lower, Upper: b.Upper} }
+
+func rateComparison(c *shop.RecurrenceComparison) *RateComparison {
+	if c == nil {
+		return nil
+	}
+	return &RateComparison{Key: c.Key, Name: c.Name, Failures: c.Failures, Exposure: c.Exposure, Rate: bounds(c.Rate), Ratio: bounds(c.Ratio),
+		P: c.P, PKind: c.PKind, Sentence: c.Sentence}
+}
+
+func recurrenceLife(l shop.RecurrenceLife) RecurrenceLife {
+	t := l.Trend
+	out := RecurrenceLife{
+		Sentence: l.Sentence, AgeUnit: RecurrenceLifeAgeUnit(l.AgeUnit), Units: l.Units, Failures: l.Failures, AtEntry: l.AtEntry, Exposure: l.Exposure, Rate: bounds(l.Rate),
+		Trend: RecurrenceTrend{Direction: RecurrenceTrendDirection(t.Direction), Events: t.Events, Laplace: t.Laplace, P: t.P, Shape: bounds(t.Shape),
+			ShapeExact: t.ShapeExact, Sentence: t.Sentence},
+		Mcf: listOf(l.Mean, func(s shop.MeanStep) MeanStep {
+			return MeanStep{Age: s.Age, Boards: s.Boards, Events: s.Events, Mean: bounds(s.Mean)}
+		}),
+		McfNote: l.MeanNote, Repairs: listOf(l.Repairs, repairSurvival), RepairsNote: l.RepairsNote, Comebacks: listOf(l.Comebacks, repairComeback),
+	}
+	if c := l.LogRank; c != nil {
+		out.LogRank = &RepairComparison{Chi2: c.Chi2, Df: c.DF, P: c.P, PKind: c.PKind, Sentence: c.Sentence}
+	}
+	return out
+}
+
+func repairSurvival(r shop.RepairSurvival) RepairSurvival {
+	return RepairSurvival{
+		Action: r.Action, Repairs: r.Repairs, Comebacks: r.Comebacks, Exposure: r.Exposure, Median: bounds(r.Median), Shape: bounds(r.Shape), B10: bounds(r.B10), Sentence: r.Sentence,
+		Steps: listOf(r.Steps, func(s shop.SurvivalStep) SurvivalStep {
+			return SurvivalStep{Age: s.Age, AtRisk: s.AtRisk, Failed: s.Failed, Survival: bounds(s.Survival)}
+		}),
+	}
+}
+
+func repairComeback(r shop.RepairLife) RepairComeback {
+	return RepairComeback{
+		Action: r.Action, Component: r.Component, BoardID: r.BoardID, BoardSerial: r.BoardSerial, JobID: r.JobID, JobNumber: r.JobNumber, RepairedAt: r.At.UTC(),
+		ComebackJobID: r.Comeback.JobID, ComebackJobNumber: r.Comeback.JobNumber, ComebackAt: r.Comeback.At.UTC(),
 	}
 }

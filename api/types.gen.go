@@ -198,6 +198,48 @@ func (e RecurrenceGroup) Valid() bool {
 	}
 }
 
+// Defines values for RecurrenceLifeAgeUnit.
+const (
+	D  RecurrenceLifeAgeUnit = "d"
+	Km RecurrenceLifeAgeUnit = "km"
+)
+
+// Valid indicates whether the value is a known member of the RecurrenceLifeAgeUnit enum.
+func (e RecurrenceLifeAgeUnit) Valid() bool {
+	switch e {
+	case D:
+		return true
+	case Km:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RecurrenceTrendDirection.
+const (
+	Better  RecurrenceTrendDirection = "better"
+	None    RecurrenceTrendDirection = "none"
+	Unknown RecurrenceTrendDirection = "unknown"
+	Worse   RecurrenceTrendDirection = "worse"
+)
+
+// Valid indicates whether the value is a known member of the RecurrenceTrendDirection enum.
+func (e RecurrenceTrendDirection) Valid() bool {
+	switch e {
+	case Better:
+		return true
+	case None:
+		return true
+	case Unknown:
+		return true
+	case Worse:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for State.
 const (
 	StateAwaitingApproval State = "awaiting_approval"
@@ -387,6 +429,17 @@ type AuditList struct {
 	Next *string `json:"next"`
 }
 
+// BadActor A key that fails more than the rest of the report (exact one-sided test; Benjamini and Hochberg, 5 %).
+type BadActor struct {
+	// AdjustedP Corrected for the number of keys.
+	AdjustedP float64 `json:"adjusted_p"`
+	P         float64 `json:"p"`
+
+	// Ratio A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Ratio    Bounds `json:"ratio"`
+	Sentence string `json:"sentence"`
+}
+
 // Board defines model for Board.
 type Board struct {
 	// Chemistry `layered_oxide`, `iron_phosphate` or empty where unknown.
@@ -428,6 +481,13 @@ type BoardList struct {
 
 	// Next Cursor of the next page; null at the end.
 	Next *string `json:"next"`
+}
+
+// Bounds A value with its two-sided bounds; null what cannot be estimated or has no bound.
+type Bounds struct {
+	Lower *float64 `json:"lower"`
+	Upper *float64 `json:"upper"`
+	Value *float64 `json:"value"`
 }
 
 // Calibration defines model for Calibration.
@@ -1182,6 +1242,16 @@ type LibraryVersionList struct {
 // Likelihood Share of each outcome that the reading's uncertainty leaves possible; sums to 1.
 type Likelihood map[string]float64
 
+// MeanStep defines model for MeanStep.
+type MeanStep struct {
+	Age    float64 `json:"age"`
+	Boards int     `json:"boards"`
+	Events int     `json:"events"`
+
+	// Mean A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Mean Bounds `json:"mean"`
+}
+
 // MeasurementInput defines model for MeasurementInput.
 type MeasurementInput struct {
 	Choice []string `json:"choice"`
@@ -1399,6 +1469,29 @@ type Problem struct {
 	Type string `json:"type"`
 }
 
+// RateComparison defines model for RateComparison.
+type RateComparison struct {
+	Exposure float64 `json:"exposure"`
+	Failures int     `json:"failures"`
+
+	// Key Of the other row.
+	Key  string `json:"key"`
+	Name string `json:"name"`
+
+	// P Two-sided.
+	P float64 `json:"p"`
+
+	// PKind The test and the kind of its two-sided p-value.
+	PKind string `json:"p_kind"`
+
+	// Rate A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Rate Bounds `json:"rate"`
+
+	// Ratio A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Ratio    Bounds `json:"ratio"`
+	Sentence string `json:"sentence"`
+}
+
 // Recurrence defines model for Recurrence.
 type Recurrence struct {
 	Exposure string          `json:"exposure"`
@@ -1421,11 +1514,13 @@ type Recurrence struct {
 
 // RecurrenceDetail defines model for RecurrenceDetail.
 type RecurrenceDetail struct {
+	Against  *RateComparison `json:"against,omitempty"`
 	ByMonth  []MonthCount    `json:"by_month"`
 	Events   []FaultEvent    `json:"events"`
 	Exposure string          `json:"exposure"`
 	From     time.Time       `json:"from"`
 	Group    RecurrenceGroup `json:"group"`
+	Life     *RecurrenceLife `json:"life,omitempty"`
 	Row      RecurrenceRow   `json:"row"`
 	To       time.Time       `json:"to"`
 	Unit     string          `json:"unit"`
@@ -1434,8 +1529,45 @@ type RecurrenceDetail struct {
 // RecurrenceGroup defines model for RecurrenceGroup.
 type RecurrenceGroup string
 
+// RecurrenceLife defines model for RecurrenceLife.
+type RecurrenceLife struct {
+	// AgeUnit UCUM.
+	AgeUnit RecurrenceLifeAgeUnit `json:"age_unit"`
+
+	// AtEntry Failures that were there when observation began.
+	AtEntry   int              `json:"at_entry"`
+	Comebacks []RepairComeback `json:"comebacks"`
+
+	// Exposure Under observation: board-years, or thousands of km.
+	Exposure float64 `json:"exposure"`
+
+	// Failures Under observation.
+	Failures int               `json:"failures"`
+	LogRank  *RepairComparison `json:"log_rank,omitempty"`
+
+	// Mcf Mean cumulative function.
+	Mcf     []MeanStep `json:"mcf"`
+	McfNote string     `json:"mcf_note"`
+
+	// Rate A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Rate        Bounds           `json:"rate"`
+	Repairs     []RepairSurvival `json:"repairs"`
+	RepairsNote string           `json:"repairs_note"`
+	Sentence    string           `json:"sentence"`
+	Trend       RecurrenceTrend  `json:"trend"`
+
+	// Units Boards under observation, one for each span without a gap.
+	Units int `json:"units"`
+}
+
+// RecurrenceLifeAgeUnit UCUM.
+type RecurrenceLifeAgeUnit string
+
 // RecurrenceRow defines model for RecurrenceRow.
 type RecurrenceRow struct {
+	// BadActor A key that fails more than the rest of the report (exact one-sided test; Benjamini and Hochberg, 5 %).
+	BadActor *BadActor `json:"bad_actor,omitempty"`
+
 	// Boards Boards hit.
 	Boards int `json:"boards"`
 
@@ -1455,6 +1587,9 @@ type RecurrenceRow struct {
 	Lower *float64 `json:"lower"`
 	Name  string   `json:"name"`
 
+	// Rank Place by the lower 90 % bound of `shrunk`, 1 the worst, so that one unlucky board does not top the list.
+	Rank *int `json:"rank,omitempty"`
+
 	// Rate Null where there is no exposure.
 	Rate *float64 `json:"rate"`
 
@@ -1465,9 +1600,34 @@ type RecurrenceRow struct {
 	// Share Of all failures in the window.
 	Share float64 `json:"share"`
 
+	// Shrunk A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Shrunk *Bounds `json:"shrunk,omitempty"`
+
 	// Upper Upper 95 % bound.
 	Upper *float64 `json:"upper"`
 }
+
+// RecurrenceTrend defines model for RecurrenceTrend.
+type RecurrenceTrend struct {
+	Direction RecurrenceTrendDirection `json:"direction"`
+	Events    int                      `json:"events"`
+
+	// Laplace Normal deviate of all boards together, above 0 when failures come more often.
+	Laplace *float64 `json:"laplace"`
+
+	// P Two-sided.
+	P        *float64 `json:"p"`
+	Sentence string   `json:"sentence"`
+
+	// Shape A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Shape Bounds `json:"shape"`
+
+	// ShapeExact The bounds of the power-law shape are exact; otherwise of the likelihood ratio.
+	ShapeExact bool `json:"shape_exact"`
+}
+
+// RecurrenceTrendDirection defines model for RecurrenceTrend.Direction.
+type RecurrenceTrendDirection string
 
 // Repair defines model for Repair.
 type Repair struct {
@@ -1481,6 +1641,29 @@ type Repair struct {
 	Parts   []RepairPart `json:"parts"`
 }
 
+// RepairComeback defines model for RepairComeback.
+type RepairComeback struct {
+	Action            string    `json:"action"`
+	BoardID           uuid.UUID `json:"board_id"`
+	BoardSerial       string    `json:"board_serial"`
+	ComebackAt        time.Time `json:"comeback_at"`
+	ComebackJobID     uuid.UUID `json:"comeback_job_id"`
+	ComebackJobNumber int       `json:"comeback_job_number"`
+	Component         string    `json:"component"`
+	JobID             uuid.UUID `json:"job_id"`
+	JobNumber         int       `json:"job_number"`
+	RepairedAt        time.Time `json:"repaired_at"`
+}
+
+// RepairComparison defines model for RepairComparison.
+type RepairComparison struct {
+	Chi2     *float64 `json:"chi2"`
+	Df       int      `json:"df"`
+	P        *float64 `json:"p"`
+	PKind    string   `json:"p_kind"`
+	Sentence string   `json:"sentence"`
+}
+
 // RepairPart defines model for RepairPart.
 type RepairPart struct {
 	Lot      string    `json:"lot"`
@@ -1488,6 +1671,29 @@ type RepairPart struct {
 	PartID   uuid.UUID `json:"part_id"`
 	Quantity int       `json:"quantity"`
 	Serial   string    `json:"serial"`
+}
+
+// RepairSurvival defines model for RepairSurvival.
+type RepairSurvival struct {
+	Action string `json:"action"`
+
+	// B10 A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	B10       Bounds `json:"b10"`
+	Comebacks int    `json:"comebacks"`
+
+	// Exposure In `age_unit`.
+	Exposure float64 `json:"exposure"`
+
+	// Median A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Median   Bounds `json:"median"`
+	Repairs  int    `json:"repairs"`
+	Sentence string `json:"sentence"`
+
+	// Shape A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Shape Bounds `json:"shape"`
+
+	// Steps Kaplan-Meier with log-log bounds.
+	Steps []SurvivalStep `json:"steps"`
 }
 
 // Requirement defines model for Requirement.
@@ -1578,6 +1784,16 @@ type Stop struct {
 
 	// Text What was seen.
 	Text string `json:"text"`
+}
+
+// SurvivalStep defines model for SurvivalStep.
+type SurvivalStep struct {
+	Age    float64 `json:"age"`
+	AtRisk int     `json:"at_risk"`
+	Failed int     `json:"failed"`
+
+	// Survival A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Survival Bounds `json:"survival"`
 }
 
 // TakeAgain defines model for TakeAgain.

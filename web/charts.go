@@ -1,8 +1,10 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -40,6 +42,13 @@ type Tick struct {
 }
 
 func newPareto(rows []RecurrenceRow, total int) *Pareto {
+	rows = slices.Clone(rows)
+	slices.SortStableFunc(rows, func(x, y RecurrenceRow) int { return cmp.Compare(y.Failures, x.Failures) })
+	sum := 0.0
+	for i := range rows {
+		sum += rows[i].Share
+		rows[i].Cumulative = sum
+	}
 	// A group carried by boards but never hit belongs in the table only.
 	hit := 0
 	for hit < len(rows) && rows[hit].Failures > 0 {
@@ -72,7 +81,7 @@ func newPareto(rows []RecurrenceRow, total int) *Pareto {
 		mid := g.Left + int(pitch*(float64(i)+0.5))
 		h := int(math.Round(height * float64(r.Failures) / float64(top)))
 		y := g.Base - int(math.Round(height*math.Min(1, r.Cumulative)))
-		g.Bars = append(g.Bars, ParetoBar{X: mid - w/2, Y: g.Base - h, W: w, H: h, LabelX: mid, Label: strconv.Itoa(i + 1),
+		g.Bars = append(g.Bars, ParetoBar{X: mid - w/2, Y: g.Base - h, W: w, H: h, LabelX: mid, Label: strconv.Itoa(r.Rank),
 			DotX: mid, Dot: strconv.Itoa(y), Title: fmt.Sprintf("%s: %d, together %s", r.Name, r.Failures, percent(r.Cumulative))})
 		points = append(points, fmt.Sprintf("%d,%d", mid, y))
 	}

@@ -160,7 +160,7 @@ func TestOneVisit(t *testing.T) {
 	href := attr(a.nodes("ol.findings")[0].FirstChild.FirstChild, "href")
 	a = c.get(href)
 	checkPage(t, a)
-	if !strings.Contains(a.one("table.list"), "HB-0007") {
+	if !strings.Contains(a.one("section#jobs"), "HB-0007") {
 		t.Error("the job behind the figure is missing")
 	}
 	parts, err := svc.Parts(ctx, owner, shop.PartFilter{})

@@ -1,8 +1,10 @@
 package web
 
 import (
+	"cmp"
 	"net/http"
 	"net/url"
+	"slices"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -20,6 +22,14 @@ type RecurrencePage struct {
 	Rows      []RecurrenceRow
 	Pareto    *Pareto
 	From, To  time.Time
+	CSV       string // address of the list as a file
+}
+
+// ranked puts the rows in the order of their ranks.
+func ranked(rows []shop.RecurrenceRow) []shop.RecurrenceRow {
+	rows = slices.Clone(rows)
+	slices.SortStableFunc(rows, func(x, y shop.RecurrenceRow) int { return cmp.Compare(x.Rank, y.Rank) })
+	return rows
 }
 
 // RecurrenceRow is a line with the address of the jobs behind it.
@@ -47,7 +57,7 @@ func (p *Pages) recurrenceAsked(c echo.Context) (shop.RecurrenceQuery, string, *
 	now := p.opt.Now()
 	f := emptyForm("recurrence")
 	f.Values = url.Values{}
-	for _, k := range []string{"group", "exposure", "from", "to", "key"} {
+	for _, k := range []string{"group", "exposure", "from", "to", "key", "until", "against"} {
 		f.Values.Set(k, c.QueryParam(k))
 	}
 	q := shop.RecurrenceQuery{Group: shop.ByComponent, From: now.AddDate(-1, 0, 0), To: now.Add(time.Minute), Now: now}
@@ -71,6 +81,8 @@ func (p *Pages) recurrenceAsked(c echo.Context) (shop.RecurrenceQuery, string, *
 		f.reject("from", "The period must begin before it ends.")
 		q.From = q.To.AddDate(-1, 0, 0)
 	}
+	q.ToLastContact = f.Text("until") == "contact"
+	q.Against = f.Text("against")
 	f.Values.Set("group", string(q.Group))
 	f.Values.Set("exposure", exposure)
 	f.Values.Set("from", q.From.Format(time.DateOnly))
@@ -99,31 +111,16 @@ func (p *Pages) recurrencePage(c echo.Context) error {
 	}
 	pg := &RecurrencePage{Layout: Layout{Title: "Recurrence", Section: "/recurrence", Wide: true}, Form: f, Groups: recurrenceGroups, Exposures: recurrenceExposures,
 		Report: report, From: q.From, To: q.To.Add(-time.Second)}
-	sum := 0.0
-	for _, r := range report.Rows {
-		sum += r.Share
+	for _, r := range ranked(report.Rows) {
 		if r.Name == "" {
 			r.Name = groupName(r.Key)
 		}
 		v := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "key": {r.Key}, "from": {f.Get("from")}, "to": {f.Get("to")}}
-		pg.Rows = append(pg.Rows, RecurrenceRow{RecurrenceRow: r, Href: "/recurrence/detail?" + v.Encode(), Cumulative: sum})
+		pg.Rows = append(pg.Rows, RecurrenceRow{RecurrenceRow: r, Href: "/recurrence/detail?" + v.Encode()})
 	}
+	pg.CSV = "/recurrence/list.csv?" + url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}.Encode()
 	pg.Pareto = newPareto(pg.Rows, report.Total)
 	return p.render(c, http.StatusOK, "recurrence", pg)
-}
-
-// RecurrenceDetailPage shows the jobs behind one figure.
-type RecurrenceDetailPage struct {
-	Layout
-	Detail  shop.RecurrenceDetail
-	Group   string
-	Events  []EventRow
-	Chart   *MonthChart
-	Back    string
-	From    time.Time
-	To      time.Time
-	Boards  int
-	Repeats int
 }
 
 // groupName words a group that has no name of its own.
@@ -132,35 +129,4 @@ func groupName(key string) string {
 		return "not recorded"
 	}
 	return words(key)
-}
-
-// EventRow is a failure with its names.
-type EventRow struct {
-	shop.FaultEvent
-	CauseName string
-}
-
-func (p *Pages) recurrenceDetailPage(c echo.Context) error {
-	q, exposure, f := p.recurrenceAsked(c)
-	ctx, a := c.Request().Context(), actorOf(c)
-	d, err := p.svc.RecurrenceDetail(ctx, a, q, exposure, f.Get("key"))
-	if err != nil {
-		return err
-	}
-	lib, _, err := p.svc.Library(ctx, a)
-	if err != nil {
-		return err
-	}
-	look := newLookup(lib)
-	name := d.Row.Name
-	if name == "" {
-		name = groupName(f.Get("key"))
-	}
-	back := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}
-	pg := &RecurrenceDetailPage{Layout: Layout{Title: "Failures of " + name, Section: "/recurrence", Wide: true}, Detail: d, Group: words(string(q.Group)),
-		Back: "/recurrence?" + back.Encode(), From: q.From, To: q.To.Add(-time.Second), Boards: d.Row.Boards, Repeats: d.Row.RepeatBoards, Chart: newMonthChart(d.ByMonth)}
-	for _, e := range d.Events {
-		pg.Events = append(pg.Events, EventRow{FaultEvent: e, CauseName: look.cause(e.Cause)})
-	}
-	return p.render(c, http.StatusOK, "recurrence-detail", pg)
 }

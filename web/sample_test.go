@@ -403,19 +403,49 @@ func sampleRows() []shop.RecurrenceRow {
 		return shop.RecurrenceRow{GroupCount: shop.GroupCount{Key: key, Name: name, Failures: n, Boards: boards, RepeatBoards: repeat, Comebacks: repeat, LastAt: sampleNow}, Share: share,
 			Rate: &rate, Lower: &lo, Upper: &hi, Sentence: name + " failed " + formatInt(&n) + " times on " + formatInt(&boards) + " boards."}
 	}
-	return []shop.RecurrenceRow{row("interbox_connector", "power connector between boxes", 21, 14, 5, 0.42, 0.61, 0.38, 0.93), row("gasket", "lid gasket", 12, 11, 1, 0.24, 0.33, 0.17, 0.58),
+	rows := []shop.RecurrenceRow{row("interbox_connector", "power connector between boxes", 21, 14, 5, 0.42, 0.61, 0.38, 0.93), row("gasket", "lid gasket", 12, 11, 1, 0.24, 0.33, 0.17, 0.58),
 		row("motor_bearings", "wheel bearings", 9, 9, 0, 0.18, 0.25, 0.11, 0.47), row("charge_port", "charge port", 5, 5, 0, 0.1, 0.14, 0.045, 0.32), row("hall_sensors", "hall sensors", 3, 3, 0, 0.06, 0.08, 0.017, 0.24)}
+	for i := range rows {
+		rows[i].Rank = i + 1
+	}
+	rows[0].BadActor = &shop.BadActor{Ratio: bounds95(3.1, 1.9, 5), P: 0.0004, AdjustedP: 0.002, Sentence: "Fails 3.1 times as often as the rest."}
+	return rows
+}
+
+func bounds95(v, lo, hi float64) shop.Bounds {
+	return shop.Bounds{Value: &v, Lower: &lo, Upper: &hi}
+}
+
+// sampleLife has two repairs, one of which never came back.
+func sampleLife() shop.RecurrenceLife {
+	back := shop.RepairLife{Action: "cleaned", BoardID: boardID, BoardSerial: "BM-1480", JobID: oldJobID, JobNumber: 41, Comeback: &shop.CameBack{JobID: jobID, JobNumber: 97, At: sampleNow}}
+	return shop.RecurrenceLife{Sentence: "power connector between boxes: 21 failures on 14 boards.", AgeUnit: "d", Units: 40, Failures: 3, AtEntry: 18, Exposure: 34, Longest: 365,
+		Rate: bounds95(0.088, 0.018, 0.26), Trend: shop.RecurrenceTrend{Direction: "worse", Events: 3, Laplace: ref(2.4), P: ref(0.016), Shape: bounds95(1.8, 0.4, 4.3), Sentence: "Getting worse."},
+		Mean: []shop.MeanStep{{Age: 40, Boards: 38, Events: 1, Mean: bounds95(0.026, 0.004, 0.18)}, {Age: 90, Boards: 30, Events: 2, Mean: shop.Bounds{Value: ref(0.093)}}}, MeanNote: "18 failures were there when the board was first seen.",
+		Repairs: []shop.RepairSurvival{{Action: "cleaned", Repairs: 9, Comebacks: 4, Longest: 300, Median: shop.Bounds{Value: ref(120.0), Lower: ref(40.0)}, Sentence: "cleaned: 9 repairs, 4 comebacks.",
+			Steps: []shop.SurvivalStep{{Age: 60, AtRisk: 7, Failed: 1, Survival: bounds95(0.86, 0.33, 0.98)}, {Age: 120, AtRisk: 4, Failed: 3, Survival: bounds95(0.21, 0.01, 0.6)}}},
+			{Action: "=replaced", Repairs: 6, Longest: 200, Sentence: "replaced: 6 repairs, 0 comebacks."}},
+		LogRank: &shop.RepairComparison{Chi2: ref(5.0), DF: 1, P: ref(0.03), PKind: "log-rank test, 10000 random arrangements", Sentence: "The repairs differ."}, Comebacks: []shop.RepairLife{back}}
 }
 
 func (s *fakeShop) Recurrence(_ context.Context, _ shop.Actor, q shop.RecurrenceQuery, e string) (shop.Recurrence, error) {
 	return shop.Recurrence{Group: q.Group, Exposure: e, Unit: "1/board-year", Query: q, Total: 50, Rows: sampleRows()}, nil
 }
 
-func (s *fakeShop) RecurrenceDetail(_ context.Context, _ shop.Actor, _ shop.RecurrenceQuery, _, key string) (shop.RecurrenceDetail, error) {
+func (s *fakeShop) RecurrenceDetail(_ context.Context, _ shop.Actor, q shop.RecurrenceQuery, _, key string) (shop.RecurrenceDetail, error) {
 	if key != "interbox_connector" {
 		return shop.RecurrenceDetail{}, problem.New(problem.NotFound, "There is no such group in this period.")
 	}
-	return shop.RecurrenceDetail{Row: sampleRows()[0], Unit: "1/board-year",
+	var against *shop.RecurrenceComparison
+	switch q.Against {
+	case "":
+	case "gasket":
+		against = &shop.RecurrenceComparison{Key: "gasket", Name: "lid gasket", Failures: 12, Exposure: 34, Rate: bounds95(0.33, 0.17, 0.58), Ratio: bounds95(1.8, 0.9, 4), P: 0.11,
+			PKind: "exact test", Sentence: "It fails 1.8 times as often."}
+	default:
+		return shop.RecurrenceDetail{}, problem.InField("against", "must be another row, not %q", q.Against)
+	}
+	return shop.RecurrenceDetail{Row: sampleRows()[0], Unit: "1/board-year", Life: sampleLife(), Others: sampleRows()[1:], Against: against,
 		Events:  []shop.FaultEvent{{FaultID: faultID, JobID: jobID, BoardID: boardID, JobNumber: 97, BoardSerial: "BM-1480", Cause: "interbox_pin_burned", At: sampleNow, OdometerKM: ref(1500.0), Action: "replaced both halves", ComebackOf: &oldJobID}},
 		ByMonth: []shop.MonthCount{{Month: "2026-01", Count: 2}, {Month: "2026-02", Count: 0}, {Month: "2026-03", Count: 6}, {Month: "2026-04", Count: 4}, {Month: "2026-05", Count: 9}}}, nil
 }

@@ -239,6 +239,8 @@ func (p *Pages) routes() []route {
 
 		{get, "/recurrence", p.recurrencePage},
 		{get, "/recurrence/detail", p.recurrenceDetailPage},
+		{get, "/recurrence/list.csv", p.recurrenceCSV},
+		{get, "/recurrence/detail.csv", p.recurrenceDetailCSV},
 
 		{get, "/learning", p.learningPage},
 		{post, "/learning/decide", p.decideLearned},

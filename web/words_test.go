@@ -81,7 +81,7 @@ func TestParetoPicture(t *testing.T) {
 		sum += r.Share
 		rows = append(rows, RecurrenceRow{RecurrenceRow: r, Cumulative: sum})
 	}
-	rows = append(rows, RecurrenceRow{RecurrenceRow: shop.RecurrenceRow{GroupCount: shop.GroupCount{Name: "never"}}, Cumulative: sum})
+	rows = append(rows, RecurrenceRow{RecurrenceRow: shop.RecurrenceRow{Rank: 6, GroupCount: shop.GroupCount{Name: "never"}}, Cumulative: sum})
 	g := newPareto(rows, 50)
 	if len(g.Bars) != 5 {
 		t.Fatalf("%d bars, want those of the five groups that failed", len(g.Bars))

@@ -127,7 +127,7 @@ func (s *Service) report(ctx context.Context, a Actor, q RecurrenceQuery, at int
 	if err := rankRows(r.Rows); err != nil {
 		return Recurrence{}, err
 	}
-	return r, markBadActors(r.Rows, q.Group, recurrenceExposures[at])
+	return r, markBadActors(r.Rows, q.Group)
 }
 
 func recurrenceRow(g GroupCount, total, at int) (RecurrenceRow, error) {
@@ -185,7 +185,7 @@ func (s *Service) RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQue
 		return RecurrenceDetail{}, err
 	}
 	d := RecurrenceDetail{Row: r.Rows[at], Unit: r.Unit, Events: events, ByMonth: byMonth(r.Query, events)}
-	if err := d.compare(r.Rows, r.Query.Against, exposureOf(r.Exposure)); err != nil {
+	if err := d.compare(r.Rows, r.Query.Against); err != nil {
 		return d, err
 	}
 	data, err := s.store.LifeData(ctx, a.ShopID, r.Query, key, r.Exposure == distanceExposure)

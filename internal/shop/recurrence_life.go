@@ -15,7 +15,8 @@ type RecurrenceLife struct {
 	Failures int    // under observation
 	AtEntry  int    // failures that were there when observation began: they have no age
 	Exposure float64
-	Rate     Bounds // failures under observation, in the unit of the report
+	Longest  float64 // the highest age under observation, in AgeUnit
+	Rate     Bounds  // failures under observation, in the unit of the report
 	Trend    RecurrenceTrend
 	Mean     []MeanStep
 	MeanNote string
@@ -113,6 +114,9 @@ func (l *RecurrenceLife) studyEvents(o observed, per float64) error {
 		return err
 	}
 	l.Units, l.Failures, l.AtEntry, l.Exposure = len(o.units), o.events, o.atEntry, ev.Exposure()/per
+	for _, u := range o.units {
+		l.Longest = max(l.Longest, u.End)
+	}
 	if l.Exposure > 0 {
 		r, lower, upper, err := reliability.Garwood(o.events, l.Exposure, confidence)
 		if err != nil {

@@ -162,7 +162,7 @@ func TestRanksAndBadActors(t *testing.T) {
 	if err := rankRows(rows); err != nil {
 		t.Fatal(err)
 	}
-	if err := markBadActors(rows, ByConnectorFamily, recurrenceExposures[0]); err != nil {
+	if err := markBadActors(rows, ByConnectorFamily); err != nil {
 		t.Fatal(err)
 	}
 	// By the plain rate the unlucky one (10 a year) would be far ahead of 2 a year.
@@ -179,7 +179,7 @@ func TestRanksAndBadActors(t *testing.T) {
 	if b := rows[0].BadActor; b != nil && !(b.AdjustedP < 1e-8 && math.Abs(b.AdjustedP-5*b.P) < 1e-12 && strings.Contains(b.Sentence, "corrected for 5 comparisons")) {
 		t.Errorf("flag %+v", b)
 	}
-	if err := markBadActors(rows, ByComponent, recurrenceExposures[0]); err != nil {
+	if err := markBadActors(rows, ByComponent); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -191,7 +191,7 @@ func TestComparisonOfTwoRows(t *testing.T) {
 	rows := []RecurrenceRow{{GroupCount: GroupCount{Key: "B", Name: "Family B", Failures: 14}, Exposure: 6.7},
 		{GroupCount: GroupCount{Key: "A", Name: "Family A", Failures: 6}, Exposure: 8.2}, {GroupCount: GroupCount{Key: "C", Name: "Family C"}, Exposure: 3}}
 	d := RecurrenceDetail{Row: rows[0]}
-	if err := d.compare(rows, "A", recurrenceExposures[0]); err != nil {
+	if err := d.compare(rows, "A"); err != nil {
 		t.Fatal(err)
 	}
 	near(t, "ratio", d.Against.Ratio.Value, 14/6.7/(6/8.2), 1e-12)
@@ -207,10 +207,10 @@ func TestComparisonOfTwoRows(t *testing.T) {
 		t.Errorf("comparison %+v", d.Against)
 	}
 	d = RecurrenceDetail{Row: rows[0]}
-	if err := d.compare(rows, "C", recurrenceExposures[0]); err != nil || !strings.Contains(d.Against.Sentence, "Family C never") || d.Against.Ratio.Value != nil {
+	if err := d.compare(rows, "C"); err != nil || !strings.Contains(d.Against.Sentence, "Family C never") || d.Against.Ratio.Value != nil {
 		t.Errorf("comparison with one that never failed: %+v %v", d.Against, err)
 	}
-	if err := d.compare(rows, "Z", recurrenceExposures[0]); err == nil {
+	if err := d.compare(rows, "Z"); err == nil {
 		t.Error("an unknown key is compared")
 	}
 }

@@ -73,7 +73,7 @@ func rankRows(rows []RecurrenceRow) error {
 // components that never failed are not in the report.
 var carriedBySome = []RecurrenceGroup{ByConnectorFamily, BySealing, ByPart, ByLot, ByAction}
 
-func markBadActors(rows []RecurrenceRow, group RecurrenceGroup, e exposureKind) error {
+func markBadActors(rows []RecurrenceRow, group RecurrenceGroup) error {
 	if !slices.Contains(carriedBySome, group) {
 		return nil
 	}
@@ -104,18 +104,18 @@ func markBadActors(rows []RecurrenceRow, group RecurrenceGroup, e exposureKind) 
 	for i, at := range tested {
 		if found[i] {
 			rows[at].BadActor = &BadActor{Ratio: boundsOf(tests[i].Ratio), P: p[i], AdjustedP: adjusted[i],
-				Sentence: badSentence(tests[i].Ratio, adjusted[i], len(tested), e)}
+				Sentence: badSentence(tests[i].Ratio, adjusted[i], len(tested))}
 		}
 	}
 	return nil
 }
 
-func badSentence(ratio reliability.Estimate, p float64, tests int, e exposureKind) string {
+func badSentence(ratio reliability.Estimate, p float64, tests int) string {
 	much := fmt.Sprintf("Fails %s times as often as the rest (at least %s times with 95 %% bounds)", digits(ratio.Value), digits(ratio.Lower))
 	if math.IsInf(ratio.Value, 1) {
 		much = "Only this one failed, the rest never did"
 	}
-	return fmt.Sprintf("%s per %s; exact test, corrected for %s: %s.", much, e.noun, plural(tests, "comparison", "comparisons"), pText(p))
+	return fmt.Sprintf("%s; exact test, corrected for %s: %s.", much, plural(tests, "comparison", "comparisons"), pText(p))
 }
 
 // pText prints a p-value; below a thousandth it says no more than that.
@@ -144,7 +144,7 @@ type RecurrenceComparison struct {
 }
 
 // compare fills what the row can be compared with, and the comparison asked for.
-func (d *RecurrenceDetail) compare(rows []RecurrenceRow, against string, e exposureKind) error {
+func (d *RecurrenceDetail) compare(rows []RecurrenceRow, against string) error {
 	for _, r := range rows {
 		if r.Key != d.Row.Key && r.Exposure > 0 {
 			d.Others = append(d.Others, r)

@@ -78,6 +78,8 @@ func survivalSentence(s RepairSurvival, unit string) string {
 	said := fmt.Sprintf("%s: %s, %s", s.Action, plural(s.Repairs, "repair", "repairs"), plural(s.Comebacks, "comeback", "comebacks"))
 	name := map[string]string{"d": "days", "km": "km"}[unit]
 	switch {
+	case s.Exposure < 1:
+		return said + ", followed for less than a " + strings.TrimSuffix(name, "s") + " in all, which says nothing yet."
 	case s.Comebacks == 0:
 		// The chance of no comeback in the exposure, at a constant rate, is 5 % at this
 		// mean life: the one-sided bound T/-ln 0.05 (NIST/SEMATECH e-Handbook, 8.4.5.1).

@@ -1,0 +1,82 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"nextprobe/internal/shop"
+)
+
+// RecurrenceDetailPage shows what the dates of one figure's failures say, and the
+// jobs behind it.
+type RecurrenceDetailPage struct {
+	Layout
+	Form      *Form
+	Exposures []Option
+	Untils    []Option
+	Others    []Option // to compare with
+	Detail    shop.RecurrenceDetail
+	Group     string
+	Name      string
+	ByAction  bool
+	Events    []EventRow
+	Chart     *MonthChart
+	Mean      *StepPlot
+	Survival  *StepPlot
+	AgeName   string
+	Back, CSV string
+	From, To  time.Time
+}
+
+// EventRow is a failure with its names.
+type EventRow struct {
+	shop.FaultEvent
+	CauseName string
+}
+
+var recurrenceUntils = []Option{{Value: "today", Label: "today: no news counts as good"}, {Value: "contact", Label: "the last contact with a board"}}
+
+func (p *Pages) recurrenceDetailPage(c echo.Context) error {
+	q, exposure, f := p.recurrenceAsked(c)
+	ctx, a := c.Request().Context(), actorOf(c)
+	d, err := p.svc.RecurrenceDetail(ctx, a, q, exposure, f.Get("key"))
+	if pe := userMistake(err); pe != nil && q.Against != "" && len(pe.Fields) > 0 && pe.Fields[0].Field == "against" {
+		// The key chosen for comparison may have no exposure in another period.
+		f.reject("against", pe.Fields[0].Message)
+		q.Against = ""
+		d, err = p.svc.RecurrenceDetail(ctx, a, q, exposure, f.Get("key"))
+	}
+	if err != nil {
+		return err
+	}
+	lib, _, err := p.svc.Library(ctx, a)
+	if err != nil {
+		return err
+	}
+	look := newLookup(lib)
+	if d.Row.Name == "" {
+		d.Row.Name = groupName(f.Get("key"))
+	}
+	asked := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}
+	pg := &RecurrenceDetailPage{Layout: Layout{Title: "Failures of " + d.Row.Name, Section: "/recurrence", Wide: true}, Form: f, Exposures: recurrenceExposures,
+		Untils: recurrenceUntils, Detail: d, Group: words(string(q.Group)), Name: d.Row.Name, ByAction: q.Group == shop.ByAction, AgeName: ageName(d.Life.AgeUnit),
+		Back: "/recurrence?" + asked.Encode(), From: q.From, To: q.To.Add(-time.Second), Chart: newMonthChart(d.ByMonth), Mean: newMeanPlot(d.Life), Survival: newRepairPlot(d.Life)}
+	asked.Set("key", f.Get("key"))
+	asked.Set("until", f.Get("until"))
+	asked.Set("against", q.Against)
+	pg.CSV = "/recurrence/detail.csv?" + asked.Encode()
+	pg.Others = []Option{{Value: "", Label: "nothing"}}
+	for _, o := range d.Others {
+		if o.Name == "" {
+			o.Name = groupName(o.Key)
+		}
+		pg.Others = append(pg.Others, Option{Value: o.Key, Label: o.Name})
+	}
+	for _, e := range d.Events {
+		pg.Events = append(pg.Events, EventRow{FaultEvent: e, CauseName: look.cause(e.Cause)})
+	}
+	return p.render(c, http.StatusOK, "recurrence-detail", pg)
+}

@@ -1,0 +1,141 @@
+package web
+
+import (
+	"encoding/csv"
+	"math"
+	"strings"
+	"testing"
+
+	"golang.org/x/net/html"
+
+	"nextprobe/internal/shop"
+)
+
+// under are the elements that match the last of some simple selectors, each within
+// what the one before matches.
+func under(a answer, selectors string) []*html.Node {
+	a.t.Helper()
+	parts := strings.Fields(selectors)
+	found := a.nodes(parts[0])
+	for _, s := range parts[1:] {
+		var next []*html.Node
+		for _, n := range found {
+			for d := range n.Descendants() {
+				if d.Type == html.ElementNode && matches(d, s) {
+					next = append(next, d)
+				}
+			}
+		}
+		found = next
+	}
+	return found
+}
+
+const sampleDetail = "/recurrence/detail?group=component&key=interbox_connector"
+
+// Every picture has its figures in a table beside it, a title and a description.
+func TestRecurrenceDetailShowsPicturesAndTables(t *testing.T) {
+	t.Parallel()
+	_, c := signedIn(t)
+	a := c.get(sampleDetail + "&against=gasket")
+	for _, s := range []string{"section#trend svg desc", "section#trend path.step-line", "section#trend path.step-band", "section#repairs path.step-line.s1", "section#against table", "section#jobs table",
+		"p.bad-actor", `select[name=against]`, `select[name=until]`} {
+		if len(under(a, s)) == 0 {
+			t.Errorf("nothing matches %s", s)
+		}
+	}
+	if n := len(under(a, "section#trend details tbody tr")); n != 2 {
+		t.Errorf("%d rows beside the mean cumulative function, want a row a step", n)
+	}
+	// Two steps and a repair without a comeback, then one line for each repair.
+	if n := len(under(a, "section#repairs details tbody tr")); n != 5 {
+		t.Errorf("%d rows beside the survival curves", n)
+	}
+	if !strings.Contains(a.Body, "40 to no bound") {
+		t.Error("the bounds of the median are not there")
+	}
+	a = c.get(sampleDetail + "&against=elsewhere")
+	if len(a.nodes("p.wrong")) != 1 || len(a.nodes("section#against")) != 0 {
+		t.Errorf("a comparison that cannot be made: %s", a.one("form.asks"))
+	}
+	if a = c.get(strings.Replace(sampleDetail, "component", "action", 1)); len(a.nodes("section#trend")) != 0 {
+		t.Error("a repair's life has no trend, but one is shown")
+	}
+}
+
+func TestRecurrenceListMarksBadActors(t *testing.T) {
+	t.Parallel()
+	_, c := signedIn(t)
+	a := c.get("/recurrence")
+	if n := len(under(a, "table.list span.bad-actor")); n != 1 {
+		t.Errorf("%d bad actors are marked", n)
+	}
+}
+
+func readCSV(t *testing.T, a answer) [][]string {
+	t.Helper()
+	if got := a.Header.Get("Content-Type"); !strings.HasPrefix(got, "text/csv") || !strings.Contains(a.Header.Get("Content-Disposition"), ".csv") {
+		t.Errorf("content type %q, disposition %q", got, a.Header.Get("Content-Disposition"))
+	}
+	rows, err := csv.NewReader(strings.NewReader(a.Body)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return rows
+}
+
+func TestRecurrenceExports(t *testing.T) {
+	t.Parallel()
+	_, c := signedIn(t)
+	rows := readCSV(t, c.get("/recurrence/list.csv?group=component"))
+	if len(rows) != 6 || rows[1][1] != "interbox_connector" || rows[1][3] != "21" || rows[1][9] != "0.61" || rows[1][16] != "0.002" {
+		t.Errorf("list %v", rows)
+	}
+	rows = readCSV(t, c.get(strings.Replace(sampleDetail, "detail", "detail.csv", 1)+"&against=gasket"))
+	have := map[string]int{}
+	for _, r := range rows[1:] {
+		have[r[0]]++
+		if strings.HasPrefix(r[1], "=") {
+			t.Errorf("a spreadsheet would run %q", r[1])
+		}
+	}
+	for figure, n := range map[string]int{"mean cumulative function": 2, "Kaplan-Meier after repair": 2, "median life after repair": 2, "rate": 1, "Laplace": 1, "rate ratio": 1, "log-rank chi-square": 1, "failure": 1} {
+		if have[figure] != n {
+			t.Errorf("%d rows of %s, want %d", have[figure], figure, n)
+		}
+	}
+}
+
+func TestCSVTextIsNoFormula(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string]string{"=1+1": "'=1+1", "+49": "'+49", "-3": "'-3", "@x": "'@x", "\t=1": "'\t=1", " =1": "' =1", "M3": "M3", "": "", "a=b": "a=b"} {
+		if got := csvText(in); got != want {
+			t.Errorf("%q becomes %q, want %q", in, got, want)
+		}
+	}
+}
+
+func TestStepPlot(t *testing.T) {
+	t.Parallel()
+	nan := math.NaN()
+	g := newStepPlot("x", "", "", "", 1, []curve{{"a", 1, 100, []step{{50, 0.5, 0.2, 0.8}, {80, 0, nan, nan}}}, {"b", 1, 40, nil}})
+	// 0 to 100 is 56 to 540 wide, 1 to 0 is 18 to 226 high.
+	if want := "M56.0 18.0H298.0V122.0H443.2V226.0H540.0"; g.Series[0].Line != want {
+		t.Errorf("line %s, want %s", g.Series[0].Line, want)
+	}
+	if want := "M298.0 59.6H443.2V184.4H298.0Z"; g.Series[0].Band != want {
+		t.Errorf("band %s, want %s", g.Series[0].Band, want)
+	}
+	if want := "M56.0 18.0H249.6"; g.Series[1].Line != want || g.Series[1].Band != "" {
+		t.Errorf("line %s, want %s", g.Series[1].Line, want)
+	}
+	if newStepPlot("x", "", "", "", 1, nil) != nil || newMeanPlot(shop.RecurrenceLife{}) != nil || newRepairPlot(shop.RecurrenceLife{}) != nil {
+		t.Error("a picture of nothing")
+	}
+	for top, want := range map[float64]int{1: 6, 365: 4, 0.4: 5, 2500: 6} {
+		marks := evenMarks(top)
+		if len(marks) != want || marks[len(marks)-1] > top*(1+1e-9) {
+			t.Errorf("marks of %g: %v", top, marks)
+		}
+	}
+}
