@@ -132,7 +132,7 @@ func newMonthChart(months []shop.MonthCount) *MonthChart {
 		most, total = max(most, m.Count), total+m.Count
 	}
 	pitch := 620.0 / float64(len(months))
-	every := (len(months) + 11) / 12
+	every := (len(months) + 5) / 6
 	for i, m := range months {
 		h := int(math.Round(110 * float64(m.Count) / float64(most)))
 		b := MonthBar{X: 10 + int(pitch*float64(i)+pitch*0.14), W: max(2, int(pitch*0.72)), H: h, Y: g.Base - h, Month: m.Month}

@@ -31,6 +31,7 @@ func templateFuncs(a *assets) template.FuncMap {
 		"optint":     formatInt,
 		"rate":       func(x *float64) string { return significant(*x, 2) },
 		"bounds":     boundsOf95,
+		"letter":     curveLetter,
 		"unit":       unitText,
 		"date":       func(t time.Time) string { return t.Local().Format("2 Jan 2006") },
 		"clock":      func(t time.Time) string { return t.Local().Format("2 Jan 2006 15:04") },

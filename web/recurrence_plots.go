@@ -49,7 +49,7 @@ type curve struct {
 const kindsOfStroke = 4
 
 func newStepPlot(id, title, xLabel, yLabel string, top float64, curves []curve) *StepPlot {
-	g := &StepPlot{ID: id, Title: title, Width: 640, Height: 280, Left: 56, Right: 540, Top: 18, Base: 226, XLabel: xLabel, YLabel: yLabel}
+	g := &StepPlot{ID: id, Title: title, Width: 640, Height: 280, Left: 56, Right: 600, Top: 34, Base: 236, XLabel: xLabel, YLabel: yLabel}
 	right := 0.0
 	for _, c := range curves {
 		right = max(right, c.end)
@@ -69,22 +69,20 @@ func newStepPlot(id, title, xLabel, yLabel string, top float64, curves []curve) 
 	for _, v := range evenMarks(right) {
 		g.Across = append(g.Across, XTick{int(math.Round(x(v))), significant(v, 4)})
 	}
-	g.LabelX, g.LabelY, g.YLabelAt = (g.Left+g.Right)/2, g.Base+42, g.Top-6
-	free := g.Base + 20
+	g.LabelX, g.LabelY, g.YLabelAt = (g.Left+g.Right)/2, g.Base+42, g.Top-16
 	for i, c := range curves {
 		s := StepSeries{Name: c.name, Kind: i % kindsOfStroke, Line: stepPath(c, x, y), Band: bandPath(c, x, y)}
 		last := c.start
 		if n := len(c.steps); n > 0 {
 			last = c.steps[n-1].value
 		}
-		s.NameX, s.NameY = g.Right+6, int(y(last))+4
-		// Names of curves that end close to each other stand one above the other.
+		s.NameX, s.NameY = int(x(c.end))+6, int(y(last))+4
+		// Names of curves that end close to each other stand side by side.
 		for _, o := range g.Series {
-			if d := s.NameY - o.NameY; d > -18 && d < 18 {
-				s.NameY = o.NameY - 18
+			if d := s.NameY - o.NameY; d > -18 && d < 18 && s.NameX-o.NameX < 24 && o.NameX-s.NameX < 24 {
+				s.NameX = o.NameX + 24
 			}
 		}
-		s.NameY = max(12, min(free, s.NameY))
 		g.Series = append(g.Series, s)
 	}
 	return g
@@ -155,7 +153,7 @@ func newMeanPlot(l shop.RecurrenceLife) *StepPlot {
 	if len(l.Mean) == 0 {
 		return nil
 	}
-	c := curve{name: "mean"}
+	var c curve
 	top := 0.0
 	for _, s := range l.Mean {
 		c.steps = append(c.steps, stepOf(s.Age, s.Mean))
@@ -175,17 +173,25 @@ func newMeanPlot(l shop.RecurrenceLife) *StepPlot {
 	return g
 }
 
+// curveLetter names a curve in the picture; the list beside it says which is which.
+func curveLetter(i int) string {
+	if i < 26 {
+		return string(rune('A' + i))
+	}
+	return curveLetter(i/26-1) + curveLetter(i%26)
+}
+
 // newRepairPlot draws the survival after each repair; nil without one.
 func newRepairPlot(l shop.RecurrenceLife) *StepPlot {
 	var curves []curve
 	var said []string
-	for _, r := range l.Repairs {
-		c := curve{name: r.Action, start: 1, end: r.Longest}
+	for i, r := range l.Repairs {
+		c := curve{name: curveLetter(i), start: 1, end: r.Longest}
 		for _, s := range r.Steps {
 			c.steps = append(c.steps, stepOf(s.Age, s.Survival))
 		}
 		curves = append(curves, c)
-		said = append(said, strings.TrimSuffix(r.Sentence, "."))
+		said = append(said, curveLetter(i)+", "+strings.TrimSuffix(r.Sentence, "."))
 	}
 	g := newStepPlot("survival", "Share of repairs that still hold", ageName(l.AgeUnit)+" since the repair", "share that holds", 1, curves)
 	if g != nil {

@@ -119,15 +119,18 @@ func TestStepPlot(t *testing.T) {
 	t.Parallel()
 	nan := math.NaN()
 	g := newStepPlot("x", "", "", "", 1, []curve{{"a", 1, 100, []step{{50, 0.5, 0.2, 0.8}, {80, 0, nan, nan}}}, {"b", 1, 40, nil}})
-	// 0 to 100 is 56 to 540 wide, 1 to 0 is 18 to 226 high.
-	if want := "M56.0 18.0H298.0V122.0H443.2V226.0H540.0"; g.Series[0].Line != want {
+	// 0 to 100 is 56 to 600 wide, 1 to 0 is 34 to 236 high.
+	if want := "M56.0 34.0H328.0V135.0H491.2V236.0H600.0"; g.Series[0].Line != want {
 		t.Errorf("line %s, want %s", g.Series[0].Line, want)
 	}
-	if want := "M298.0 59.6H443.2V184.4H298.0Z"; g.Series[0].Band != want {
+	if want := "M328.0 74.4H491.2V195.6H328.0Z"; g.Series[0].Band != want {
 		t.Errorf("band %s, want %s", g.Series[0].Band, want)
 	}
-	if want := "M56.0 18.0H249.6"; g.Series[1].Line != want || g.Series[1].Band != "" {
+	if want := "M56.0 34.0H273.6"; g.Series[1].Line != want || g.Series[1].Band != "" {
 		t.Errorf("line %s, want %s", g.Series[1].Line, want)
+	}
+	if curveLetter(0)+curveLetter(25)+curveLetter(26) != "AZAA" {
+		t.Error("letters of curves")
 	}
 	if newStepPlot("x", "", "", "", 1, nil) != nil || newMeanPlot(shop.RecurrenceLife{}) != nil || newRepairPlot(shop.RecurrenceLife{}) != nil {
 		t.Error("a picture of nothing")

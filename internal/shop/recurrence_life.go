@@ -3,6 +3,7 @@ package shop
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"nextprobe/internal/reliability"
 )
@@ -132,6 +133,9 @@ func (l *RecurrenceLife) studyEvents(o observed, per float64) error {
 		l.Mean = append(l.Mean, MeanStep{t, m.AtRisk[i], m.Events[i], boundsOf(reliability.Estimate{Value: m.Mean[i], Lower: m.Lower[i], Upper: m.Upper[i]})})
 	}
 	l.MeanNote = l.meanNote()
+	if l.AgeUnit == "km" && l.Failures > 0 {
+		l.MeanNote = strings.TrimSpace(l.MeanNote + " By distance a board is followed to its last reading only, which is often that of a failure: the right end of the curve lies too high.")
+	}
 	return l.Trend.study(ev)
 }
 
@@ -166,11 +170,15 @@ func (t *RecurrenceTrend) study(ev *reliability.Events) error {
 	t.Events = lap.Events
 	if lap.Events < trendEvents {
 		t.Sentence = fmt.Sprintf("Too few failures under observation (%d) to tell a trend.", lap.Events)
+		if ends := ev.Count() - lap.Events; ends > 0 {
+			t.Sentence = fmt.Sprintf("Too few failures (%d) to tell a trend: %s left out, because each was the last that was known of its board.", lap.Events,
+				plural(ends, "more is", "more are"))
+		}
 	} else {
 		t.Laplace, t.P = known(lap.Statistic), known(lap.P)
 		t.Direction, t.Sentence = trendOf(lap)
 	}
-	if ev.Count() < shapeEvents {
+	if lap.Events < shapeEvents {
 		return nil
 	}
 	p, err := ev.PowerLaw(confidence)
@@ -195,7 +203,7 @@ func trendOf(lap reliability.Trend) (direction, sentence string) {
 }
 
 func lifeSentence(r RecurrenceRow, t RecurrenceTrend, group RecurrenceGroup, e exposureKind) string {
-	said := fmt.Sprintf("%s: %s on %s", nameOf(r), plural(r.Failures, "failure", "failures"), plural(r.Boards, "board", "boards"))
+	said := fmt.Sprintf("%s: %s on %s", upperFirst(nameOf(r)), plural(r.Failures, "failure", "failures"), plural(r.Boards, "board", "boards"))
 	if r.RepeatBoards > 0 {
 		said += fmt.Sprintf(", %s twice or more", plural(r.RepeatBoards, "board", "boards"))
 	}

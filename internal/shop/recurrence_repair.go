@@ -75,7 +75,7 @@ func survivalOf(action string, life *reliability.Life, rows []RepairLife, unit s
 }
 
 func survivalSentence(s RepairSurvival, unit string) string {
-	said := fmt.Sprintf("%s: %s, %s", s.Action, plural(s.Repairs, "repair", "repairs"), plural(s.Comebacks, "comeback", "comebacks"))
+	said := fmt.Sprintf("%s: %s, %s", upperFirst(s.Action), plural(s.Repairs, "repair", "repairs"), plural(s.Comebacks, "comeback", "comebacks"))
 	name := map[string]string{"d": "days", "km": "km"}[unit]
 	switch {
 	case s.Exposure < 1:
