@@ -40,6 +40,11 @@ import (
 // Without one it is censored where observation ends. A repair from before the window
 // enters at the age it had when the window began.
 //
+// Life of what was fitted. A connector or an installed part lives from the day it was
+// fitted to the first failure that names it, and is censored when it is removed or
+// observation ends. One that had failed before observation began is left out: it is not
+// a first life any more.
+//
 // Example. The window is the 100 days to 2 March 2026 (day 0). Ages are counted from
 // the first contact; all faults are of the motor connector.
 //
@@ -79,7 +84,7 @@ import (
 // one (NP-0002). Kaplan-Meier: 1 until 30 days, at which two are left, then 1/2.
 
 const lifeUnits = `
-select c.board_id, b.serial, c.origin,
+select c.board_id, b.serial, c.item, c.origin,
        greatest(c.starts, s.first) as starts, case when @contact then least(c.ends, s.seen) else c.ends end as ends
   from carriers c
   join service s on s.board_id = c.board_id
@@ -88,7 +93,7 @@ select c.board_id, b.serial, c.origin,
  order by b.serial, c.board_id, c.starts, c.ends`
 
 const lifeEvents = `
-select e.id, e.job_id, j.number, e.board_id, j.opened_at
+select e.id, e.job_id, j.number, e.board_id, e.item, j.opened_at
   from events e join jobs j on j.shop_id = @shop and j.id = e.job_id
  where e.key = @key order by j.opened_at, e.id`
 
@@ -158,12 +163,12 @@ events as (`+g.events+`)`+lifeEvents, args).Query(into(&d.Events, scanLifeEvent)
 }
 
 func scanLifeUnit(row pgx.CollectableRow) (u shop.LifeUnit, err error) {
-	err = row.Scan(&u.BoardID, &u.BoardSerial, &u.Origin, &u.Starts, &u.Ends)
+	err = row.Scan(&u.BoardID, &u.BoardSerial, &u.Item, &u.Origin, &u.Starts, &u.Ends)
 	return u, err
 }
 
 func scanLifeEvent(row pgx.CollectableRow) (e shop.LifeEvent, err error) {
-	err = row.Scan(&e.FaultID, &e.JobID, &e.JobNumber, &e.BoardID, &e.At)
+	err = row.Scan(&e.FaultID, &e.JobID, &e.JobNumber, &e.BoardID, &e.Item, &e.At)
 	return e, err
 }
 

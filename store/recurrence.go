@@ -51,21 +51,21 @@ import (
 // board-wide events: every board carries the key.
 const (
 	eventsByFault = `
-select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action
+select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, ''::text as item
   from failed w cross join lateral (select %[1]s as key) k where k.key <> ''`
 	carriersAll = `
-select null::text as key, null::text as name, board_id, ''::text as unit, starts, ends, first as origin from service`
+select null::text as key, null::text as name, board_id, ''::text as unit, starts, ends, first as origin, ''::text as item from service`
 )
 
 const (
 	eventsByConnector = `
-select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action
+select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item
   from failed w
   join connectors x on x.shop_id = @shop and x.id = w.connector_id
   cross join lateral (select btrim(x.%[1]s) as key) k where k.key <> ''`
 	carriersByConnector = `
 select btrim(x.%[1]s) as key, btrim(x.%[1]s) as name, x.board_id, ''::text as unit,
-       greatest(x.fitted_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends, x.fitted_at as origin
+       greatest(x.fitted_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends, x.fitted_at as origin, x.id::text as item
   from connectors x join service s on s.board_id = x.board_id
  where x.shop_id = @shop and btrim(x.%[1]s) <> ''`
 )
@@ -77,13 +77,13 @@ const (
 	installedLot  = `btrim(x.lot)`
 
 	eventsByInstalled = `
-select k.key, x.part_name as name, w.id, w.job_id, w.board_id, w.at, ''::text as action
+select k.key, x.part_name as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item
   from failed w
   join installed_parts x on x.shop_id = @shop and x.id = w.installed_part_id
   cross join lateral (select %[1]s as key) k where k.key <> ''`
 	carriersByInstalled = `
 select %[1]s as key, x.part_name as name, x.board_id, ''::text as unit,
-       greatest(x.installed_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends, x.installed_at as origin
+       greatest(x.installed_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends, x.installed_at as origin, x.id::text as item
   from installed_parts x join service s on s.board_id = x.board_id
  where x.shop_id = @shop and %[1]s <> ''`
 )
@@ -103,11 +103,11 @@ select r.action as key, f.board_id, f.component, r.at as starts, n.id, n.job_id,
  where r.shop_id = @shop`
 
 	eventsByAction = `
-select distinct m.key, m.key as name, m.id, m.job_id, m.board_id, m.at, m.key as action
+select distinct m.key, m.key as name, m.id, m.job_id, m.board_id, m.at, m.key as action, ''::text as item
   from (` + mended + `) m where m.at >= @from and m.at < @to`
 	carriersByAction = `
 select m.key, m.key as name, m.board_id, m.component as unit,
-       greatest(m.starts, s.starts) as starts, least(coalesce(m.at, s.ends), s.ends) as ends, m.starts as origin
+       greatest(m.starts, s.starts) as starts, least(coalesce(m.at, s.ends), s.ends) as ends, m.starts as origin, ''::text as item
   from (` + mended + `) m join service s on s.board_id = m.board_id`
 )
 

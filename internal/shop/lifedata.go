@@ -20,6 +20,7 @@ type LifeData struct {
 type LifeUnit struct {
 	BoardID              ID
 	BoardSerial          string
+	Item                 string    // the connector or installed part; "" for a whole board
 	Origin, Starts, Ends time.Time // age 0; observed from, to
 }
 
@@ -28,6 +29,7 @@ type LifeEvent struct {
 	FaultID, JobID ID
 	JobNumber      int
 	BoardID        ID
+	Item           string // the connector or installed part that failed, "" for a whole board
 	At             time.Time
 }
 
@@ -208,4 +210,30 @@ func livesAfterRepair(d LifeData, a ages) repairLives {
 		out.rows[g] = append(out.rows[g], r)
 	}
 	return out
+}
+
+// firstLives is life data of what was fitted, from fitting to its first failure.
+func firstLives(d LifeData, a ages) reliability.Columns {
+	first := map[string]time.Time{}
+	for _, e := range d.Events { // by time
+		if _, ok := first[e.Item]; !ok {
+			first[e.Item] = e.At
+		}
+	}
+	var c reliability.Columns
+	for _, u := range d.Units {
+		failed, ok := first[u.Item]
+		if u.Item == "" || ok && !failed.After(u.Starts) {
+			continue
+		}
+		end, event := u.Ends, 0
+		if ok && !failed.After(u.Ends) {
+			end, event = failed, 1
+		}
+		entry, age := max(0, a.at(u.BoardID, u.Origin, u.Starts)), a.at(u.BoardID, u.Origin, end)
+		if age > entry {
+			c.Time, c.Entry, c.Event = append(c.Time, age), append(c.Entry, entry), append(c.Event, event)
+		}
+	}
+	return c
 }

@@ -3,6 +3,7 @@ package shop
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"nextprobe/internal/reliability"
@@ -21,7 +22,10 @@ type RecurrenceLife struct {
 	Trend    RecurrenceTrend
 	Mean     []MeanStep
 	MeanNote string
-	Repairs  []RepairSurvival // by action
+	// First is the life from fitting to the first failure of what can be fitted, as if
+	// it were one way of repairing; nil for whole boards.
+	First   *RepairSurvival
+	Repairs []RepairSurvival // by action
 	// RepairsNote says what the lives do not show.
 	RepairsNote string
 	LogRank     *RepairComparison // nil with fewer than two actions to compare
@@ -99,6 +103,11 @@ func studyLife(d LifeData, group RecurrenceGroup, row RecurrenceRow, e exposureK
 	if group != ByAction {
 		boardWide := group == ByComponent || group == ByFailureMode || group == ByCause
 		if err := out.studyEvents(underObservation(d, a, boardWide), per); err != nil {
+			return out, err
+		}
+	}
+	if slices.Contains([]RecurrenceGroup{ByConnectorFamily, BySealing, ByPart, ByLot}, group) {
+		if err := out.studyFirst(firstLives(d, a)); err != nil {
 			return out, err
 		}
 	}

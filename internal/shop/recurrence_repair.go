@@ -3,6 +3,7 @@ package shop
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"nextprobe/internal/reliability"
@@ -19,7 +20,7 @@ func (l *RecurrenceLife) studyRepairs(in repairLives) error {
 		if err != nil {
 			return err
 		}
-		s, err := survivalOf(action, life, in.rows[i], l.AgeUnit)
+		s, err := survivalOf(lifeWords{action, "repair", "repairs", "comeback", "comebacks", "were back"}, life, in.rows[i], l.AgeUnit)
 		if err != nil {
 			return err
 		}
@@ -48,8 +49,26 @@ func (l *RecurrenceLife) studyRepairs(in repairLives) error {
 	return err
 }
 
-func survivalOf(action string, life *reliability.Life, rows []RepairLife, unit string) (RepairSurvival, error) {
-	s := RepairSurvival{Action: action, Repairs: life.N(), Comebacks: life.Failures(), Exposure: life.Exposure(), Lives: rows}
+// studyFirst computes how long what was fitted lasted until its first failure.
+func (l *RecurrenceLife) studyFirst(c reliability.Columns) error {
+	life, err := reliability.NewLife(c)
+	if err != nil || life.N() == 0 {
+		return err
+	}
+	s, err := survivalOf(lifeWords{"from fitting to the first failure", "piece", "pieces", "failure", "failures", "had failed"}, life, nil, l.AgeUnit)
+	if err != nil {
+		return err
+	}
+	s.Longest = slices.Max(c.Time)
+	l.First = &s
+	return nil
+}
+
+// lifeWords are what a life and its end are called.
+type lifeWords struct{ of, life, lives, end, ends, ended string }
+
+func survivalOf(w lifeWords, life *reliability.Life, rows []RepairLife, unit string) (RepairSurvival, error) {
+	s := RepairSurvival{Action: w.of, Repairs: life.N(), Comebacks: life.Failures(), Exposure: life.Exposure(), Lives: rows}
 	curve, err := life.KaplanMeier(confidence)
 	if err != nil {
 		return s, err
@@ -64,18 +83,18 @@ func survivalOf(action string, life *reliability.Life, rows []RepairLife, unit s
 	}
 	s.Median = boundsOf(median)
 	if life.Failures() >= weibullFailures {
-		w, err := life.Weibull(confidence)
+		fit, err := life.Weibull(confidence)
 		if err != nil {
 			return s, err
 		}
-		s.Shape, s.B10 = boundsOf(w.Shape), boundsOf(w.B10)
+		s.Shape, s.B10 = boundsOf(fit.Shape), boundsOf(fit.B10)
 	}
-	s.Sentence = survivalSentence(s, unit)
+	s.Sentence = survivalSentence(s, w, unit)
 	return s, nil
 }
 
-func survivalSentence(s RepairSurvival, unit string) string {
-	said := fmt.Sprintf("%s: %s, %s", upperFirst(s.Action), plural(s.Repairs, "repair", "repairs"), plural(s.Comebacks, "comeback", "comebacks"))
+func survivalSentence(s RepairSurvival, w lifeWords, unit string) string {
+	said := fmt.Sprintf("%s: %s, %s", upperFirst(s.Action), plural(s.Repairs, w.life, w.lives), plural(s.Comebacks, w.end, w.ends))
 	name := map[string]string{"d": "days", "km": "km"}[unit]
 	switch {
 	case s.Exposure < 1:
@@ -86,7 +105,7 @@ func survivalSentence(s RepairSurvival, unit string) string {
 		said += fmt.Sprintf(" in %s %s followed; at a constant rate the mean life is above %s %s with 95 %% confidence",
 			digits(s.Exposure), name, digits(s.Exposure/-math.Log(0.05)), name)
 	case s.Median.Value != nil:
-		said += fmt.Sprintf("; half were back within %s %s", digits(*s.Median.Value), name)
+		said += fmt.Sprintf("; half %s within %s %s", w.ended, digits(*s.Median.Value), name)
 		if s.Median.Lower != nil || s.Median.Upper != nil {
 			said += fmt.Sprintf(" (95 %% bounds %s to %s)", orNone(s.Median.Lower), orNone(s.Median.Upper))
 		}
@@ -95,7 +114,7 @@ func survivalSentence(s RepairSurvival, unit string) string {
 		said += fmt.Sprintf("; %s still held after %s %s", share(last.Survival), digits(last.Age), name)
 	}
 	if s.B10.Value != nil {
-		said += fmt.Sprintf("; one in ten is back by %s %s (Weibull, %s to %s)", digits(*s.B10.Value), name, orNone(s.B10.Lower), orNone(s.B10.Upper))
+		said += fmt.Sprintf("; one in ten by %s %s (Weibull, %s to %s)", digits(*s.B10.Value), name, orNone(s.B10.Lower), orNone(s.B10.Upper))
 	}
 	if s.Comebacks < fewFailures {
 		said += "; few data, wide bounds"
