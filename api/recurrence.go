@@ -128,6 +128,10 @@ func recurrenceLife(l shop.RecurrenceLife) RecurrenceLife {
 		}),
 		McfNote: l.MeanNote, Repairs: listOf(l.Repairs, repairSurvival), RepairsNote: l.RepairsNote, Comebacks: listOf(l.Comebacks, repairComeback),
 	}
+	if l.First != nil {
+		first := repairSurvival(*l.First)
+		out.First = &first
+	}
 	if c := l.LogRank; c != nil {
 		out.LogRank = &RepairComparison{Chi2: c.Chi2, Df: c.DF, P: c.P, PKind: c.PKind, Sentence: c.Sentence}
 	}

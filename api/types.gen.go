@@ -1542,8 +1542,12 @@ type RecurrenceLife struct {
 	Exposure float64 `json:"exposure"`
 
 	// Failures Under observation.
-	Failures int               `json:"failures"`
-	LogRank  *RepairComparison `json:"log_rank,omitempty"`
+	Failures int `json:"failures"`
+
+	// First Lives after one way of repairing until the comeback. As `first` of a connector family, sealing, part or lot: lives of
+	// what was fitted until its first failure, which are counted in `repairs` and `comebacks`.
+	First   *RepairSurvival   `json:"first,omitempty"`
+	LogRank *RepairComparison `json:"log_rank,omitempty"`
 
 	// Mcf Mean cumulative function.
 	Mcf     []MeanStep `json:"mcf"`
@@ -1673,7 +1677,8 @@ type RepairPart struct {
 	Serial   string    `json:"serial"`
 }
 
-// RepairSurvival defines model for RepairSurvival.
+// RepairSurvival Lives after one way of repairing until the comeback. As `first` of a connector family, sealing, part or lot: lives of
+// what was fitted until its first failure, which are counted in `repairs` and `comebacks`.
 type RepairSurvival struct {
 	Action string `json:"action"`
 

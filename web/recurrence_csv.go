@@ -102,13 +102,19 @@ func detailRows(d shop.RecurrenceDetail) [][]string {
 	for _, s := range l.Mean {
 		add("mean cumulative function", name, csvNumber(&s.Age), s.Boards, s.Events, s.Mean, "", "", "")
 	}
-	for _, r := range l.Repairs {
+	life := func(r shop.RepairSurvival, since string) {
 		for _, s := range r.Steps {
-			add("Kaplan-Meier after repair", r.Action, csvNumber(&s.Age), s.AtRisk, s.Failed, s.Survival, "", "", "")
+			add("Kaplan-Meier "+since, r.Action, csvNumber(&s.Age), s.AtRisk, s.Failed, s.Survival, "", "", "")
 		}
-		add("median life after repair", r.Action, "", r.Repairs, r.Comebacks, r.Median, l.AgeUnit, "", r.Sentence)
-		add("Weibull shape after repair", r.Action, "", r.Repairs, r.Comebacks, r.Shape, "", "", "")
-		add("Weibull B10 after repair", r.Action, "", r.Repairs, r.Comebacks, r.B10, l.AgeUnit, "", "")
+		add("median life "+since, r.Action, "", r.Repairs, r.Comebacks, r.Median, l.AgeUnit, "", r.Sentence)
+		add("Weibull shape "+since, r.Action, "", r.Repairs, r.Comebacks, r.Shape, "", "", "")
+		add("Weibull B10 "+since, r.Action, "", r.Repairs, r.Comebacks, r.B10, l.AgeUnit, "", "")
+	}
+	if l.First != nil {
+		life(*l.First, "from fitting")
+	}
+	for _, r := range l.Repairs {
+		life(r, "after repair")
 	}
 	if c := l.LogRank; c != nil {
 		add("log-rank chi-square", "all repairs", "", -1, -1, shop.Bounds{Value: c.Chi2}, "", csvNumber(c.P), c.PKind)

@@ -173,6 +173,22 @@ func newMeanPlot(l shop.RecurrenceLife) *StepPlot {
 	return g
 }
 
+// newFirstPlot draws the life of what was fitted; nil for whole boards.
+func newFirstPlot(l shop.RecurrenceLife) *StepPlot {
+	if l.First == nil {
+		return nil
+	}
+	c := curve{start: 1, end: l.First.Longest}
+	for _, s := range l.First.Steps {
+		c.steps = append(c.steps, stepOf(s.Age, s.Survival))
+	}
+	g := newStepPlot("first-life", "Share of what was fitted that has not failed yet", ageName(l.AgeUnit)+" since fitting", "share without a failure", 1, []curve{c})
+	if g != nil {
+		g.Description = l.First.Sentence + " The curve falls at a first failure; the shade is its 95 % bounds."
+	}
+	return g
+}
+
 // curveLetter names a curve in the picture; the list beside it says which is which.
 func curveLetter(i int) string {
 	if i < 26 {

@@ -425,6 +425,8 @@ func sampleLife() shop.RecurrenceLife {
 		Repairs: []shop.RepairSurvival{{Action: "cleaned", Repairs: 9, Comebacks: 4, Longest: 300, Median: shop.Bounds{Value: ref(120.0), Lower: ref(40.0)}, Sentence: "cleaned: 9 repairs, 4 comebacks.",
 			Steps: []shop.SurvivalStep{{Age: 60, AtRisk: 7, Failed: 1, Survival: bounds95(0.86, 0.33, 0.98)}, {Age: 120, AtRisk: 4, Failed: 3, Survival: bounds95(0.21, 0.01, 0.6)}}},
 			{Action: "=replaced", Repairs: 6, Longest: 200, Sentence: "replaced: 6 repairs, 0 comebacks."}},
+		First: &shop.RepairSurvival{Action: "from fitting to the first failure", Repairs: 12, Comebacks: 1, Longest: 400, Sentence: "12 pieces, 1 failure.",
+			Steps: []shop.SurvivalStep{{Age: 90, AtRisk: 10, Failed: 1, Survival: bounds95(0.9, 0.47, 0.99)}}},
 		LogRank: &shop.RepairComparison{Chi2: ref(5.0), DF: 1, P: ref(0.03), PKind: "log-rank test, 10000 random arrangements", Sentence: "The repairs differ."}, Comebacks: []shop.RepairLife{back}}
 }
 

@@ -38,7 +38,8 @@ type RecurrenceTrend struct {
 	Events    int
 	Laplace   *float64 // normal deviate of all boards together, above 0 when failures come more often
 	P         *float64 // two-sided
-	// Shape is the exponent of a power-law process, from 3 failures on: above 1 they
+	// Shape is the exponent of a power-law process, from 3 failures on that did not end
+	// the observation of their board, and are not the fewer: above 1 failures
 	// come more often with age. ShapeExact: the bounds are exact, else of the likelihood
 	// ratio.
 	Shape      Bounds
@@ -187,7 +188,9 @@ func (t *RecurrenceTrend) study(ev *reliability.Events) error {
 		t.Laplace, t.P = known(lap.Statistic), known(lap.P)
 		t.Direction, t.Sentence = trendOf(lap)
 	}
-	if lap.Events < shapeEvents {
+	// Where most failures ended the observation of their board, the likelihood takes
+	// the way boards were followed for a trend: each seems to fail at its end.
+	if lap.Events < shapeEvents || 2*lap.Events < ev.Count() {
 		return nil
 	}
 	p, err := ev.PowerLaw(confidence)
