@@ -38,7 +38,9 @@ import (
 // was tried before it in the same job never went on the road. It ends with the next
 // job of that board in which a fault of that component is confirmed, the comeback.
 // Without one it is censored where observation ends. A repair from before the window
-// enters at the age it had when the window began.
+// enters at the age it had when the window began. The list by action counts every
+// repair, and to the hour at which the fault was confirmed: its figures may differ a
+// little from these. Its drill-down sets one action beside all the others together.
 //
 // Life of what was fitted. A connector or an installed part lives from the day it was
 // fitted to the first failure that names it, and is censored when it is removed or

@@ -45,6 +45,9 @@ type curve struct {
 	steps []step
 }
 
+// maxCurves keeps the picture legible; the list and the table beside it show them all.
+const maxCurves = 8
+
 // kindsOfStroke is how many curves can be told apart.
 const kindsOfStroke = 4
 
@@ -206,7 +209,9 @@ func newRepairPlot(l shop.RecurrenceLife) *StepPlot {
 		for _, s := range r.Steps {
 			c.steps = append(c.steps, stepOf(s.Age, s.Survival))
 		}
-		curves = append(curves, c)
+		if i < maxCurves {
+			curves = append(curves, c)
+		}
 		said = append(said, curveLetter(i)+", "+strings.TrimSuffix(r.Sentence, "."))
 	}
 	g := newStepPlot("survival", "Share of repairs that still hold", ageName(l.AgeUnit)+" since the repair", "share that holds", 1, curves)

@@ -212,6 +212,20 @@ func livesAfterRepair(d LifeData, a ages) repairLives {
 	return out
 }
 
+// otherRepairs is what all other actions together are called.
+const otherRepairs = "every other repair"
+
+// besideOthers sets the lives after one action beside those after all others.
+func besideOthers(lives []RepairLife, action string) []RepairLife {
+	out := slices.Clone(lives)
+	for i := range out {
+		if out[i].Action != action {
+			out[i].Action = otherRepairs
+		}
+	}
+	return out
+}
+
 // firstLives is life data of what was fitted, from fitting to its first failure.
 func firstLives(d LifeData, a ages) reliability.Columns {
 	first := map[string]time.Time{}

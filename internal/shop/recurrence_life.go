@@ -29,7 +29,7 @@ type RecurrenceLife struct {
 	// RepairsNote says what the lives do not show.
 	RepairsNote string
 	LogRank     *RepairComparison // nil with fewer than two actions to compare
-	Comebacks   []RepairLife      // in the order of time
+	Comebacks   []RepairLife      // by action, then by time
 }
 
 // RecurrenceTrend says whether failures become more frequent.
@@ -111,6 +111,9 @@ func studyLife(d LifeData, group RecurrenceGroup, row RecurrenceRow, e exposureK
 		if err := out.studyFirst(firstLives(d, a)); err != nil {
 			return out, err
 		}
+	}
+	if group == ByAction {
+		d.Repairs = besideOthers(d.Repairs, row.Key)
 	}
 	if err := out.studyRepairs(livesAfterRepair(d, a)); err != nil {
 		return out, err

@@ -225,6 +225,9 @@ func TestFewLives(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if len(l.Repairs) != 2 || l.Repairs[1].Action != otherRepairs || l.Repairs[1].Repairs != 2 {
+		t.Errorf("one action beside the others: %+v", l.Repairs)
+	}
 	for _, r := range l.Repairs {
 		if !strings.Contains(r.Sentence, "the mean life is above") || !strings.Contains(r.Sentence, "few data, wide bounds") {
 			t.Errorf("sentence %q", r.Sentence)

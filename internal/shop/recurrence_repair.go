@@ -32,7 +32,7 @@ func (l *RecurrenceLife) studyRepairs(in repairLives) error {
 	}
 	for _, rows := range in.rows {
 		for _, r := range rows {
-			if r.Comeback != nil {
+			if r.Comeback != nil && r.Action != otherRepairs {
 				l.Comebacks = append(l.Comebacks, r)
 			}
 		}
