@@ -18,7 +18,8 @@ import (
 // at that age (left truncation). A job opened within a day of the board's record is
 // its first contact. On request observation ends at the last contact instead, the
 // last time a job of the board was open: that leaves out of account that no news of
-// a board is usually good news, so it is the cautious reading.
+// a board is usually good news, and since visits come with failures it makes trends
+// look worse and lives shorter than they are. The two readings enclose the truth.
 //
 // Age. Time in service counts from the first contact for component, failure mode and
 // cause, and from the day it was fitted for a connector or a part. Distance is the

@@ -22,6 +22,7 @@ type RecurrenceDetailPage struct {
 	Group     string
 	Name      string
 	ByAction  bool
+	ToContact bool // boards are followed to their last contact
 	Events    []EventRow
 	Chart     *MonthChart
 	Mean      *StepPlot
@@ -63,7 +64,7 @@ func (p *Pages) recurrenceDetailPage(c echo.Context) error {
 	}
 	asked := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}
 	pg := &RecurrenceDetailPage{Layout: Layout{Title: "Failures of " + d.Row.Name, Section: "/recurrence", Wide: true}, Form: f, Exposures: recurrenceExposures,
-		Untils: recurrenceUntils, Detail: d, Group: words(string(q.Group)), Name: d.Row.Name, ByAction: q.Group == shop.ByAction, AgeName: ageName(d.Life.AgeUnit),
+		Untils: recurrenceUntils, Detail: d, Group: words(string(q.Group)), Name: d.Row.Name, ByAction: q.Group == shop.ByAction, ToContact: q.ToLastContact, AgeName: ageName(d.Life.AgeUnit),
 		Back: "/recurrence?" + asked.Encode(), From: q.From, To: q.To.Add(-time.Second), Chart: newMonthChart(d.ByMonth), Mean: newMeanPlot(d.Life), First: newFirstPlot(d.Life), Survival: newRepairPlot(d.Life)}
 	asked.Set("key", f.Get("key"))
 	asked.Set("until", f.Get("until"))

@@ -54,6 +54,9 @@ func TestRecurrenceDetailShowsPicturesAndTables(t *testing.T) {
 	if !strings.Contains(a.Body, "40 to no bound") {
 		t.Error("the bounds of the median are not there")
 	}
+	if len(a.nodes("p#until-contact")) != 0 || len(c.get(sampleDetail+"&until=contact").nodes("p#until-contact")) != 1 {
+		t.Error("what following to the last contact does is not said where it is done")
+	}
 	a = c.get(sampleDetail + "&against=elsewhere")
 	if len(a.nodes("p.wrong")) != 1 || len(a.nodes("section#against")) != 0 {
 		t.Errorf("a comparison that cannot be made: %s", a.one("form.asks"))
