@@ -19,7 +19,7 @@ import (
 // its first contact. On request observation ends at the last contact instead, the
 // last time a job of the board was open: that leaves out of account that no news of
 // a board is usually good news, and since visits come with failures it makes trends
-// look worse and lives shorter than they are. The two readings enclose the truth.
+// look worse and lives shorter than they are. The truth is usually between the two.
 //
 // Age. Time in service counts from the first contact for component, failure mode and
 // cause, and from the day it was fitted for a connector or a part. Distance is the
