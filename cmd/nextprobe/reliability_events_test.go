@@ -5,9 +5,12 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"strings"
 	"testing"
+
+	"nextprobe/internal/problem"
 )
 
 // valveSeatText is the valve seat data of Nelson and Doganaksoy 1989 (survival::valveSeat
@@ -210,4 +213,32 @@ func TestReliabilityEventsForPeople(t *testing.T) {
 			t.Errorf("no %q in\n%s", want, out.String())
 		}
 	}
+}
+
+// FuzzReliabilityEvents: any table is either refused with its mistakes named or gives
+// an answer that is JSON and words.
+func FuzzReliabilityEvents(f *testing.F) {
+	f.Add("unit,time,event\na,1,1\na,1,1\na,4,0\n")
+	f.Add("event;unit;entry;time\n1;a;10,5;12\n0;a;10,5;20,5\n")
+	f.Add("unit,time,event\na,1e308,1\na,1e308,0\nb,1e-308,1\nb,1e-300,0\n")
+	f.Add("unit,time,event\na,5,0\nb,0,0\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		names, events, err := readEvents(strings.NewReader(text), true)
+		if err != nil {
+			if !problem.Is(err, problem.Invalid) {
+				t.Fatalf("not an error about the table: %v", err)
+			}
+			return
+		}
+		answer, err := eventsAnswer(names, events, eventsOptions{confidence: .9, byUnit: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := json.Marshal(answer); err != nil {
+			t.Fatal(err)
+		}
+		if err := printEvents(io.Discard, answer); err != nil {
+			t.Fatal(err)
+		}
+	})
 }

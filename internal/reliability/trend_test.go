@@ -37,6 +37,23 @@ func TestTrendTestsOfTheGrowthTest(t *testing.T) {
 	within(t, "reversals, improving", r.Improving, .036275, 6e-7)
 }
 
+func TestPooledTrendTestsUseEachUnitsOwnObservation(t *testing.T) {
+	t.Parallel()
+	// By hand: events at 3 of 0 to 10, at 14 and 18 of 10 to 20 (the middle of each is
+	// its own), none in 0 to 7. U = (−2 − 1 + 3)/√(10²/12 + 2·10²/12) = 0, and
+	// χ² = 2·(ln(10/3) + ln(10/4) + ln(10/8)) on 6.
+	e := mustEvents(t, Unit{End: 10, Events: []float64{3}}, Unit{Start: 10, End: 20, Events: []float64{14, 18}}, Unit{End: 7})
+	within(t, "Laplace", e.Laplace().Statistic, 0, 1e-15)
+	mil := e.MILHDBK189()
+	within(t, "chi-square", mil.Statistic, 2*math.Log(1000./96), 1e-12)
+	if mil.DF != 6 {
+		t.Errorf("%d degrees of freedom, want 6", mil.DF)
+	}
+	// One event later in the second unit: U = 1/5.
+	e = mustEvents(t, Unit{End: 10, Events: []float64{3}}, Unit{Start: 10, End: 20, Events: []float64{15, 18}})
+	within(t, "Laplace", e.Laplace().Statistic, 1./5, 1e-14)
+}
+
 func TestReversalCriticalValues(t *testing.T) {
 	t.Parallel()
 	// NIST 8.2.3.4, table of critical values for 10 failures: 31, 33 and 36 reversals
