@@ -51,7 +51,11 @@ bench: ## measure under load; see deploy/bench
 
 .PHONY: bench-diagnosis
 bench-diagnosis: ## simulate jobs and compare policies of the next measurement; see deploy/bench
-	go run ./deploy/bench/diagnosis -boards $(or $(BOARDS),400)
+	go run ./deploy/bench/diagnosis -boards $(or $(BOARDS),2000)
+
+.PHONY: bench-reliability
+bench-reliability: ## time the life statistics beside R's (needs Rscript)
+	go run ./deploy/bench/reliability
 
 fmt: ## format the Go code
 	gofmt -w $$(git ls-files '*.go')
