@@ -155,9 +155,10 @@ type TreeSetting struct {
 	Interrupted   func() error
 }
 
-// treeTime is how long a tree may take. The bound on its work ends it long
-// before on any machine we know.
-const treeTime = 30 * time.Second
+// treeTime is how long a tree or report may take for a caller that sets no limit of
+// its own, as a request does. The bound on its work ends it long before on any
+// machine we know.
+const treeTime = 5 * time.Minute
 
 // LibraryTree compiles the live policy for a complaint, with the model and the
 // labour rate that the shop's jobs use. The error is invalid and names symptoms,
@@ -189,7 +190,7 @@ func (s *Service) LibraryTree(ctx context.Context, a Actor, in TreeInput) (Tree,
 // stays what it is.
 func tooSlow(err error, what string) error {
 	if errors.Is(err, context.DeadlineExceeded) {
-		return problem.New(problem.Unavailable, "%s took longer than %.0f s to work out, because the server is busy. Ask for a smaller depth, or later.", what, treeTime.Seconds()).Because(err)
+		return problem.New(problem.Unavailable, "%s took too long to work out, because the server is busy. Ask for a smaller depth, or later.", what).Because(err)
 	}
 	return err
 }
