@@ -162,19 +162,10 @@ func (a *adviser) repairAfter(finding int, after []outcome) float64 {
 	sum := 0.0
 	for x := range after {
 		if o := &after[x]; o.p > 0 {
-			sum += o.p * a.l.repairCost(o.present, a.skip, o.share, a.noFaultAfter(finding, x, o))
+			sum += o.p * a.l.repairCost(o.present, a.skip, o.share, a.o.noFaultAfter(finding, x, o.p))
 		}
 	}
 	return sum
-}
-
-// noFaultAfter is P(no fault | E, level): the leaks alone must give the level.
-func (a *adviser) noFaultAfter(finding, x int, o *outcome) float64 {
-	p := a.m.leakUpTo(finding, x, false)
-	if x > 0 {
-		p -= a.m.leakUpTo(finding, x-1, false)
-	}
-	return clamp(a.post.NoFault * p / o.p)
 }
 
 func (a *adviser) shift(o *outcome) Shift {

@@ -238,25 +238,15 @@ func (s *session) absorb(finding, x int) {
 	}
 }
 
-// leakUpTo is P(finding ≤ x) without any uncertain cause while all roots are
-// false; unmodelled says whether the unmodelled cause is present.
-func (m *Model) leakUpTo(finding, x int, unmodelled bool) float64 {
-	return m.leakWith(m.leak[finding], finding, x, unmodelled)
-}
-
 // leakAt is P(finding ≤ x) without any uncertain cause, in one lane.
 func (m *Model) leakAt(finding, x int, la lane) float64 {
-	return m.leakWith(m.states[la.state].leak[finding], finding, x, la.u == 1)
-}
-
-func (m *Model) leakWith(leak effect, finding, x int, unmodelled bool) float64 {
-	p := leak.cdf[x]
+	p := m.states[la.state].leak[finding].cdf[x]
 	for k := range m.byFinding[finding] {
 		if l := &m.byFinding[finding][k]; m.causes[l.cause].Prior == 1 {
 			p *= l.cdf[x]
 		}
 	}
-	if e := m.byUnmodelled[finding]; unmodelled && e.cdf != nil {
+	if e := m.byUnmodelled[finding]; la.u == 1 && e.cdf != nil {
 		p *= e.cdf[x]
 	}
 	return p
