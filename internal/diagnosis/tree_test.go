@@ -276,11 +276,13 @@ func (f *follower) after(w way, n TreeNode, level int) way {
 		}
 		var open []string
 		for _, o := range out.open {
-			if !slices.Contains(effect.Closes, o) && !(o == "inner" && slices.Contains(effect.Closes, "box_a")) && !(o == "box_b" && id == "box_a" && len(f.spec.Openings) > 0) {
+			closed := slices.Contains(effect.Closes, o) || o == "inner" && slices.Contains(effect.Closes, "box_a") || o == "box_b" && id == "box_a" && len(f.spec.Openings) > 0
+			if !closed {
 				open = append(open, o)
 			}
 		}
-		out.open = append(open, id)
+		open = append(open, id)
+		out.open = open
 		var kept []Observation
 		for _, o := range ev {
 			if !slices.Contains(effect.Overtakes, o.Finding) || slices.Contains(w.when[o.Finding], id) {

@@ -93,7 +93,9 @@ func (w *weights) split(o *op, to, lift, f []float64, scale float64) {
 }
 
 // step writes off·src + on·(the cause's moves on src), times scale, to dst;
-// stepT the transposed operator. factor is on top of on.
+// stepT the transposed operator. factor is on top of on. The two stand side by
+// side, as lift and liftT do: with the direction passed in as functions each pair of
+// moves escapes to the heap, and a step took up to half as long again.
 func (w *weights) step(o *op, dst, src []float64, factor, scale float64) {
 	on, off := w.onOf[o.from], w.offOf[o.from]
 	switch {
