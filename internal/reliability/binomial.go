@@ -2,6 +2,7 @@ package reliability
 
 import (
 	"math"
+	"sort"
 
 	"gonum.org/v1/gonum/mathext"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -135,31 +136,16 @@ func minLikelihood(k, n int, p float64) float64 {
 	}
 	limit := logBinomial(k, n, p) + math.Log1p(asLikely)
 	mode := min(int(float64(n+1)*p), n)
+	unlikely := func(x int) bool { return logBinomial(x, n, p) <= limit }
 	switch {
 	case k == mode:
 		return 1
 	case k < mode:
-		// The first number from mode up that is no likelier than k.
-		lo, hi := mode-1, n+1
-		for hi-lo > 1 {
-			if mid := (lo + hi) / 2; logBinomial(mid, n, p) <= limit {
-				hi = mid
-			} else {
-				lo = mid
-			}
-		}
-		return atMost(k, n, p) + atLeast(hi, n, p)
+		from := mode + sort.Search(n+1-mode, func(i int) bool { return unlikely(mode + i) })
+		return atMost(k, n, p) + atLeast(from, n, p)
 	}
-	// The last number up to mode that is no likelier than k.
-	lo, hi := -1, mode+1
-	for hi-lo > 1 {
-		if mid := (lo + hi) / 2; logBinomial(mid, n, p) <= limit {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return atMost(lo, n, p) + atLeast(k, n, p)
+	upTo := sort.Search(mode+1, func(i int) bool { return !unlikely(i) }) - 1
+	return atMost(upTo, n, p) + atLeast(k, n, p)
 }
 
 // logBinomial is the logarithm of the chance of k successes.

@@ -236,9 +236,6 @@ func (l *Life) N() int { return len(l.time) }
 // Failures is the number of items that failed, of any mode.
 func (l *Life) Failures() int { return l.failures }
 
-// Modes is the highest number of a failure mode, 0 when nothing failed.
-func (l *Life) Modes() int { return l.modes }
-
 // Exposure is the time under observation of all items together, Σ (time − entry),
 // in the unit of the times.
 func (l *Life) Exposure() float64 {
