@@ -103,13 +103,7 @@ func reliabilityLifeCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			out := bufio.NewWriterSize(cmd.OutOrStdout(), 1<<16)
-			if o.json {
-				err = json.NewEncoder(out).Encode(answer)
-			} else {
-				err = printLife(out, answer)
-			}
-			return errors.Join(err, out.Flush())
+			return printAnswer(cmd, o.json, answer, printLife)
 		},
 	}
 	f := cmd.Flags()
@@ -122,10 +116,31 @@ func reliabilityLifeCommand() *cobra.Command {
 	return cmd
 }
 
+// printAnswer writes an answer as JSON, or as text for people.
+func printAnswer[T any](cmd *cobra.Command, asJSON bool, answer T, text func(io.Writer, T) error) error {
+	out := bufio.NewWriterSize(cmd.OutOrStdout(), 1<<16)
+	var err error
+	if asJSON {
+		err = json.NewEncoder(out).Encode(answer)
+	} else {
+		err = text(out, answer)
+	}
+	return errors.Join(err, out.Flush())
+}
+
+// checkConfidence refuses a confidence that no bound can have.
+func checkConfidence(confidence float64) error {
+	if !(confidence > 0 && confidence < 1) {
+		return usageError{fmt.Errorf("--confidence: must lie between 0 and 1, is %v", confidence)}
+	}
+	return nil
+}
+
 func (o lifeOptions) check() error {
+	if err := checkConfidence(o.confidence); err != nil {
+		return err
+	}
 	switch {
-	case !(o.confidence > 0 && o.confidence < 1):
-		return usageError{fmt.Errorf("--confidence: must lie between 0 and 1, is %v", o.confidence)}
 	case !(o.shape >= 0) || math.IsInf(o.shape, 0):
 		return usageError{fmt.Errorf("--shape: must be above 0, is %v", o.shape)}
 	case o.permutations < 0:

@@ -1,9 +1,6 @@
 package main
 
 import (
-	"bufio"
-	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -37,8 +34,8 @@ A unit whose last repair falls on its end of observation is taken to have been
 observed until that repair: tests for a trend leave the repair out
 (--time-truncated: its end was fixed beforehand). p is two-sided throughout.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if !(o.confidence > 0 && o.confidence < 1) {
-				return usageError{fmt.Errorf("--confidence: must lie between 0 and 1, is %v", o.confidence)}
+			if err := checkConfidence(o.confidence); err != nil {
+				return err
 			}
 			in, err := openCSV(cmd, o.csv)
 			if err != nil {
@@ -53,13 +50,7 @@ observed until that repair: tests for a trend leave the repair out
 			if err != nil {
 				return err
 			}
-			out := bufio.NewWriterSize(cmd.OutOrStdout(), 1<<16)
-			if o.json {
-				err = json.NewEncoder(out).Encode(answer)
-			} else {
-				err = printEvents(out, answer)
-			}
-			return errors.Join(err, out.Flush())
+			return printAnswer(cmd, o.json, answer, printEvents)
 		},
 	}
 	f := cmd.Flags()
