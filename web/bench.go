@@ -170,17 +170,22 @@ func (p *Pages) access(c echo.Context) error {
 	return redirect(c, to)
 }
 
+// readingForm reads a form of readings that is still being typed: the job, the form,
+// its measurement and the job's library.
+func (p *Pages) readingForm(c echo.Context) (id shop.ID, f *Form, m *faultlib.Measurement, lib *faultlib.Library, err error) {
+	if id, err = pathID(c, "id"); err != nil {
+		return id, nil, nil, nil, err
+	}
+	if f, err = readForm(c, "observe"); err != nil {
+		return id, nil, nil, nil, err
+	}
+	m, lib, err = p.measurementOf(c, id, f.Get("measurement"))
+	return id, f, m, lib, err
+}
+
 // evaluate computes while the technician types; nothing is recorded.
 func (p *Pages) evaluate(c echo.Context) error {
-	id, err := pathID(c, "id")
-	if err != nil {
-		return err
-	}
-	f, err := readForm(c, "observe")
-	if err != nil {
-		return err
-	}
-	m, lib, err := p.measurementOf(c, id, f.Get("measurement"))
+	id, f, m, lib, err := p.readingForm(c)
 	if err != nil {
 		return err
 	}
@@ -198,15 +203,7 @@ func (p *Pages) evaluate(c echo.Context) error {
 
 // readingsAgain draws the fields again for another number of cell groups.
 func (p *Pages) readingsAgain(c echo.Context) error {
-	id, err := pathID(c, "id")
-	if err != nil {
-		return err
-	}
-	f, err := readForm(c, "observe")
-	if err != nil {
-		return err
-	}
-	m, _, err := p.measurementOf(c, id, f.Get("measurement"))
+	id, f, m, _, err := p.readingForm(c)
 	if err != nil {
 		return err
 	}
