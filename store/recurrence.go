@@ -30,6 +30,10 @@ import (
 // (another controller, a reset) the distance between the two is unknown too. A
 // board with fewer than two readings has no distance.
 //
+// A failure was there at entry when it was found in the job of the board's first
+// contact, or in one opened before the thing that failed was fitted: nobody saw it
+// coming, so that comparisons of earlier with later leave it out.
+//
 // What carries a group's thing, and which failures count against it:
 //
 //   - component, failure_mode, cause: every board, for its whole service;
@@ -51,7 +55,7 @@ import (
 // board-wide events: every board carries the key.
 const (
 	eventsByFault = `
-select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, ''::text as item
+select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, ''::text as item, null::timestamptz as since
   from failed w cross join lateral (select %[1]s as key) k where k.key <> ''`
 	carriersAll = `
 select null::text as key, null::text as name, board_id, ''::text as unit, starts, ends, first as origin, ''::text as item from service`
@@ -59,7 +63,7 @@ select null::text as key, null::text as name, board_id, ''::text as unit, starts
 
 const (
 	eventsByConnector = `
-select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item
+select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item, x.fitted_at as since
   from failed w
   join connectors x on x.shop_id = @shop and x.id = w.connector_id
   cross join lateral (select btrim(x.%[1]s) as key) k where k.key <> ''`
@@ -77,7 +81,7 @@ const (
 	installedLot  = `btrim(x.lot)`
 
 	eventsByInstalled = `
-select k.key, x.part_name as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item
+select k.key, x.part_name as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item, x.installed_at as since
   from failed w
   join installed_parts x on x.shop_id = @shop and x.id = w.installed_part_id
   cross join lateral (select %[1]s as key) k where k.key <> ''`
@@ -103,7 +107,7 @@ select r.action as key, f.board_id, f.component, r.at as starts, n.id, n.job_id,
  where r.shop_id = @shop`
 
 	eventsByAction = `
-select distinct m.key, m.key as name, m.id, m.job_id, m.board_id, m.at, m.key as action, ''::text as item
+select distinct m.key, m.key as name, m.id, m.job_id, m.board_id, m.at, m.key as action, ''::text as item, null::timestamptz as since
   from (` + mended + `) m where m.at >= @from and m.at < @to`
 	carriersByAction = `
 select m.key, m.key as name, m.board_id, m.component as unit,
@@ -169,8 +173,9 @@ hits as (
 ),
 counted as (
   select e.key, min(e.name) as name, count(distinct e.id)::int as failures, max(e.at) as last_at,
-         count(distinct e.job_id) filter (where j.comeback_of is not null)::int as comebacks
-    from events e join jobs j on j.shop_id = @shop and j.id = e.job_id
+         count(distinct e.job_id) filter (where j.comeback_of is not null)::int as comebacks,
+         count(distinct e.id) filter (where j.opened_at <= greatest(s.first, e.since))::int as at_entry
+    from events e join jobs j on j.shop_id = @shop and j.id = e.job_id join service s on s.board_id = e.board_id
    group by e.key
 ),
 keys as (
@@ -182,7 +187,7 @@ select k.key, k.name, coalesce(n.failures, 0),
        (select count(*) from hits h where h.key = k.key)::int,
        (select count(*) from hits h where h.key = k.key and h.jobs > 1)::int,
        coalesce(x.carriers, 0), coalesce(x.days, 0)::float8, coalesce(d.km, 0)::float8,
-       coalesce(n.comebacks, 0), n.last_at
+       coalesce(n.comebacks, 0), n.last_at, coalesce(n.at_entry, 0)
   from keys k
   left join counted n on n.key = k.key
   left join exposure x on x.key = k.key or x.key is null
@@ -231,7 +236,7 @@ func (s *Store) Recurrence(ctx context.Context, shopID shop.ID, q shop.Recurrenc
 	return all(ctx, s.pool, func(row pgx.CollectableRow) (c shop.GroupCount, err error) {
 		var last *time.Time
 		err = row.Scan(&c.Key, &c.Name, &c.Failures, &c.Boards, &c.RepeatBoards, &c.Carriers, &c.BoardDays,
-			&c.DistanceKM, &c.Comebacks, &last)
+			&c.DistanceKM, &c.Comebacks, &last, &c.AtEntry)
 		if last != nil {
 			c.LastAt = *last
 		}

@@ -58,7 +58,11 @@ func (s *Service) Recurrence(ctx context.Context, a Actor, q RecurrenceQuery, ex
 	if err != nil {
 		return Recurrence{}, err
 	}
-	return s.report(ctx, a, q, at, counts)
+	r, err := s.report(ctx, a, q, at, counts)
+	if err != nil {
+		return r, err
+	}
+	return r, s.trends(ctx, a, &r)
 }
 
 // recurrenceQuery checks a query, fills its dates and finds its exposure.

@@ -271,6 +271,7 @@ type GroupCount struct {
 	BoardDays    float64 // time in service within the window
 	DistanceKM   float64 // odometer within the window, where known
 	Comebacks    int     // jobs of these failures that are comebacks
+	AtEntry      int     // failures that were there when observation of the board or the thing began
 	LastAt       time.Time
 }
 

@@ -243,6 +243,8 @@ type RecurrenceRow struct {
 	Shrunk *Bounds
 	// BadActor is there for a key that fails more than the rest.
 	BadActor *BadActor
+	// Trend compares the halves of the period; nil while it has not begun.
+	Trend *RowTrend
 }
 
 // Recurrence is the report.
@@ -253,6 +255,8 @@ type Recurrence struct {
 	Query    RecurrenceQuery
 	Total    int
 	Rows     []RecurrenceRow
+	// TrendNote says how the rows' trends were found, and what they cannot tell.
+	TrendNote string
 }
 
 // RecurrenceDetail is one group with the events behind it.
