@@ -44,6 +44,7 @@ func (h *handlers) getRecurrence(c echo.Context) error {
 	}
 	return answer(c, http.StatusOK, Recurrence{
 		Group: RecurrenceGroup(r.Group), Exposure: r.Exposure, Unit: r.Unit, From: rq.From, To: rq.To, Total: r.Total, Items: listOf(r.Rows, recurrenceRow),
+		TrendNote: orNull(r.TrendNote),
 	})
 }
 
@@ -94,10 +95,22 @@ func recurrenceRow(r shop.RecurrenceRow) RecurrenceRow {
 	if a := r.BadActor; a != nil {
 		out.BadActor = &BadActor{Ratio: bounds(a.Ratio), P: a.P, AdjustedP: a.AdjustedP, Sentence: a.Sentence}
 	}
+	if r.Trend != nil {
+		t := rowTrend(*r.Trend)
+		out.Trend = &t
+	}
 	if !r.LastAt.IsZero() {
 		out.LastAt = utc(&r.LastAt)
 	}
 	return out
+}
+
+func rowTrend(t shop.RowTrend) RowTrend {
+	half := func(h shop.HalfCount) HalfCount { return HalfCount{Failures: h.Failures, BoardYears: h.BoardYears} }
+	return RowTrend{
+		Direction: RowTrendDirection(t.Direction), Earlier: half(t.Earlier), Later: half(t.Later), AtEntry: t.AtEntry, Ratio: bounds(t.Ratio),
+		P: t.P, AdjustedP: t.AdjustedP, PKind: t.PKind, Sentence: t.Sentence,
+	}
 }
 
 func faultEvent(e shop.FaultEvent) FaultEvent {

@@ -218,22 +218,46 @@ func (e RecurrenceLifeAgeUnit) Valid() bool {
 
 // Defines values for RecurrenceTrendDirection.
 const (
-	Better  RecurrenceTrendDirection = "better"
-	None    RecurrenceTrendDirection = "none"
-	Unknown RecurrenceTrendDirection = "unknown"
-	Worse   RecurrenceTrendDirection = "worse"
+	RecurrenceTrendDirectionBetter  RecurrenceTrendDirection = "better"
+	RecurrenceTrendDirectionNone    RecurrenceTrendDirection = "none"
+	RecurrenceTrendDirectionUnknown RecurrenceTrendDirection = "unknown"
+	RecurrenceTrendDirectionWorse   RecurrenceTrendDirection = "worse"
 )
 
 // Valid indicates whether the value is a known member of the RecurrenceTrendDirection enum.
 func (e RecurrenceTrendDirection) Valid() bool {
 	switch e {
-	case Better:
+	case RecurrenceTrendDirectionBetter:
 		return true
-	case None:
+	case RecurrenceTrendDirectionNone:
 		return true
-	case Unknown:
+	case RecurrenceTrendDirectionUnknown:
 		return true
-	case Worse:
+	case RecurrenceTrendDirectionWorse:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RowTrendDirection.
+const (
+	RowTrendDirectionBetter  RowTrendDirection = "better"
+	RowTrendDirectionNone    RowTrendDirection = "none"
+	RowTrendDirectionUnknown RowTrendDirection = "unknown"
+	RowTrendDirectionWorse   RowTrendDirection = "worse"
+)
+
+// Valid indicates whether the value is a known member of the RowTrendDirection enum.
+func (e RowTrendDirection) Valid() bool {
+	switch e {
+	case RowTrendDirectionBetter:
+		return true
+	case RowTrendDirectionNone:
+		return true
+	case RowTrendDirectionUnknown:
+		return true
+	case RowTrendDirectionWorse:
 		return true
 	default:
 		return false
@@ -828,6 +852,14 @@ type Gate struct {
 	// StopOn Outcomes that stop.
 	StopOn  []string `json:"stop_on"`
 	Symptom *string  `json:"symptom"`
+}
+
+// HalfCount defines model for HalfCount.
+type HalfCount struct {
+	BoardYears float64 `json:"board_years"`
+
+	// Failures Without those at entry.
+	Failures int `json:"failures"`
 }
 
 // Hazard defines model for Hazard.
@@ -1506,6 +1538,9 @@ type Recurrence struct {
 	// Total All failures in the window.
 	Total int `json:"total"`
 
+	// TrendNote How the rows' trends were found, and what they cannot tell.
+	TrendNote *string `json:"trend_note,omitempty"`
+
 	// Unit Of the rates.
 	//
 	// Example: 1/board-year
@@ -1606,6 +1641,10 @@ type RecurrenceRow struct {
 
 	// Shrunk A value with its two-sided bounds; null what cannot be estimated or has no bound.
 	Shrunk *Bounds `json:"shrunk,omitempty"`
+
+	// Trend The later half of the period against the earlier half: failures per board-year in service (in a report by distance too), without those
+	// that were there when observation began. Exact test of two Poisson rates given their sum.
+	Trend *RowTrend `json:"trend,omitempty"`
 
 	// Upper Upper 95 % bound.
 	Upper *float64 `json:"upper"`
@@ -1747,6 +1786,34 @@ type RootView struct {
 	// Probability Probability that it is so.
 	Probability float64 `json:"probability"`
 }
+
+// RowTrend The later half of the period against the earlier half: failures per board-year in service (in a report by distance too), without those
+// that were there when observation began. Exact test of two Poisson rates given their sum.
+type RowTrend struct {
+	// AdjustedP Corrected for the number of rows tested (Benjamini and Hochberg).
+	AdjustedP *float64 `json:"adjusted_p"`
+
+	// AtEntry Failures left out of both halves.
+	AtEntry int `json:"at_entry"`
+
+	// Direction Unknown with too few failures. Worse or better where `adjusted_p` is at most 0.05.
+	Direction RowTrendDirection `json:"direction"`
+	Earlier   HalfCount         `json:"earlier"`
+	Later     HalfCount         `json:"later"`
+
+	// P Two-sided; null where nothing was tested.
+	P *float64 `json:"p"`
+
+	// PKind The test and the kind of its p-value.
+	PKind string `json:"p_kind"`
+
+	// Ratio A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Ratio    Bounds `json:"ratio"`
+	Sentence string `json:"sentence"`
+}
+
+// RowTrendDirection Unknown with too few failures. Worse or better where `adjusted_p` is at most 0.05.
+type RowTrendDirection string
 
 // Shop defines model for Shop.
 type Shop struct {
