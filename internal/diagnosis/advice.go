@@ -60,6 +60,7 @@ type Reason struct {
 	Loss        float64 // expected loss when acting now, the most that could be saved
 	Together    []string
 	For         string // finding that waits for this one, with ReasonInterlock
+	Instead     string // cause whose repair waits, with ReasonTakeAgain; "" before handing over
 }
 
 // Shift is what an outcome does to the causes: the one whose probability rises
@@ -103,7 +104,10 @@ type Advice struct {
 	// cost after it.
 	ExpectedCost float64
 	Candidates   []Candidate // best first
-	Posterior    *Posterior
+	// Retake is set where Finding is among the evidence and is to be measured again:
+	// what that costs and what is expected to come out. It is no candidate.
+	Retake    *Candidate
+	Posterior *Posterior
 }
 
 // Move is the advice as a step of a plan. That nothing is wrong means handing

@@ -45,6 +45,7 @@ type adviser struct {
 	o      *outlook
 	st     State
 	rule   Policy
+	ev     []Observation
 	post   *Posterior
 	skip   []bool // confirmed causes
 	stake  *stake
@@ -79,7 +80,7 @@ func (m *Model) AdviseBy(ev []Observation, eco *Economy, st State, rule Policy) 
 	if err != nil {
 		return nil, err
 	}
-	a := &adviser{m: known, l: l, st: st, rule: rule, post: post, skip: make([]bool, len(m.causes))}
+	a := &adviser{m: known, l: l, st: st, rule: rule, ev: ev, post: post, skip: make([]bool, len(m.causes))}
 	for _, id := range st.Confirmed {
 		a.skip[m.causeIndex[id]] = true
 	}
@@ -340,6 +341,7 @@ func (a *adviser) measure(adv *Advice, c *Candidate) *Advice {
 	adv.Reason.Gain, adv.Reason.Cost, adv.Reason.Anyway = c.Gain, c.Cost, c.anyway
 	if len(c.First) > 0 {
 		adv.Finding, adv.Reason.Code, adv.Reason.For = c.First[0], ReasonInterlock, c.Finding
+		adv.Retake = a.retake(adv.Finding, 1)
 	}
 	j := a.m.findingIndex[c.Finding]
 	adv.ExpectedCost = c.Cost + c.before + a.repairAfter(j, a.o.outcomes(j))

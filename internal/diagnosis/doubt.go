@@ -68,8 +68,46 @@ func (a *adviser) takeAgain(adv *Advice) *Advice {
 	if d == nil {
 		return adv
 	}
+	cause := adv.Cause
 	adv.Kind, adv.Finding, adv.Cause = AdviseMeasure, d.finding, ""
-	adv.Reason = Reason{Code: ReasonTakeAgain, Probability: d.doubt, Gain: d.gain, Cost: d.cost, Loss: adv.Reason.Loss}
+	adv.Reason = Reason{Code: ReasonTakeAgain, Probability: d.doubt, Gain: d.gain, Cost: d.cost, Loss: adv.Reason.Loss, Instead: cause}
+	adv.Retake = a.retake(d.finding, d.doubt)
 	adv.ExpectedCost += d.cost
 	return adv
+}
+
+// retake is a measurement of the evidence as one to take once more, or nil where
+// it is not among the evidence. With the probability doubt it comes out as the
+// rest of the evidence lets expect, else as before.
+func (a *adviser) retake(finding string, doubt float64) *Candidate {
+	j := a.m.findingIndex[finding]
+	k := slices.IndexFunc(a.o.s.steps, func(st step) bool { return st.finding == j })
+	if k < 0 {
+		return nil
+	}
+	c := &Candidate{Finding: finding}
+	act := a.action(finding)
+	a.price(c, act)
+	rest := a.o.s.without(k)
+	after := rest.newOutlook(rest.solve()).outcomes(j)
+	at := slices.IndexFunc(a.ev, func(o Observation) bool { return o.Finding == finding })
+	before := make([]float64, len(after))
+	sum := 0.0
+	for x := range after {
+		switch l := a.ev[at].Likelihood; {
+		case l != nil:
+			before[x] = l[x] * after[x].p
+		case x == a.ev[at].Level:
+			before[x] = 1
+		}
+		sum += before[x]
+	}
+	c.Outcomes = make([]float64, len(after))
+	for x := range after {
+		c.Outcomes[x] = doubt * after[x].p
+		if sum > 0 {
+			c.Outcomes[x] += (1 - doubt) * before[x] / sum
+		}
+	}
+	return c
 }

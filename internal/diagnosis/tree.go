@@ -9,10 +9,13 @@ import (
 	"nextprobe/internal/problem"
 )
 
-// reading is an observation with what was open when it was taken.
+// reading is an observation with what was open when it was taken, what of that
+// stayed open since, and how often it was taken since the last event that
+// overtook it (0 for what the job began with).
 type reading struct {
 	Observation
-	open []string
+	open, held []string
+	times      int
 }
 
 // place is a node of the unmerged tree.
@@ -60,7 +63,11 @@ func (m *Model) CompileTree(spec TreeSpec) (*Tree, error) {
 	}
 	root := &place{open: slices.Clone(spec.State.Open), reach: 1}
 	for _, o := range spec.Evidence {
-		root.ev = append(root.ev, reading{Observation: o, open: root.open})
+		r := reading{Observation: o, open: root.open, held: root.open}
+		if slices.Contains(spec.State.Once, o.Finding) {
+			r.times = 1
+		}
+		root.ev = append(root.ev, r)
 	}
 	live, err := g.settle(root)
 	if err != nil {
@@ -133,13 +140,9 @@ func (g *grower) settle(p *place) (float64, error) {
 	}
 	g.places++
 	p.serial = g.places
-	ev := make([]Observation, len(p.ev))
-	for k := range p.ev {
-		ev[k] = p.ev[k].Observation
-	}
+	ev := observationsAt(p)
 	g.work += effort(ev)
-	st := g.spec.State
-	st.Open = p.open
+	st := g.stateAt(p)
 	adv, err := g.m.AdviseBy(ev, g.spec.Economy, st, g.spec.Policy)
 	if err != nil {
 		return 0, err
@@ -149,6 +152,10 @@ func (g *grower) settle(p *place) (float64, error) {
 	if gate := g.gateDue(p, adv); gate != nil {
 		p.node.Kind, p.node.Gate = AdviseMeasure, true
 		finding, p.stops = gate.Finding, gate.Stop
+	}
+	next := candidateOf(adv, finding)
+	if adv.Retake != nil && adv.Retake.Finding == finding {
+		next = adv.Retake
 	}
 	switch {
 	case p.node.Kind == AdviseRepair:
@@ -160,11 +167,11 @@ func (g *grower) settle(p *place) (float64, error) {
 		p.node.Kind, p.node.Cut = TreeContinue, CutDepth
 	case p.reach < g.spec.MinReach:
 		p.node.Kind, p.node.Cut = TreeContinue, CutReach
-	case candidateOf(adv, finding) == nil:
-		// A second look at what was measured has no outcomes worked out.
-		p.node.Kind, p.node.Cut = TreeContinue, CutAgain
 	default:
-		g.measureAt(p, adv, finding)
+		g.measureAt(p, next)
+		if code := adv.Reason.Code; !p.node.Gate && (code == ReasonInterlock || code == ReasonTakeAgain) {
+			p.node.Reason = code
+		}
 	}
 	return adv.ExpectedCost, nil
 }
@@ -203,9 +210,8 @@ func candidateOf(adv *Advice, finding string) *Candidate {
 }
 
 // measureAt makes a place a measurement and puts it in the queue.
-func (g *grower) measureAt(p *place, adv *Advice, finding string) {
-	c := candidateOf(adv, finding)
-	p.node.Finding = finding
+func (g *grower) measureAt(p *place, c *Candidate) {
+	p.node.Finding = c.Finding
 	p.node.Access, p.node.Hazard = slices.Clone(c.Access), c.Hazard
 	p.node.StepCost, p.node.StepMinutes = c.Cost, c.Minutes
 	p.node.Close = g.toClose(p.open, c.Access)
@@ -248,7 +254,7 @@ func (g *grower) branch(p *place) error {
 		}
 	}
 	if g.cut = g.cut || g.work+price > g.spec.MaxWork; g.cut || !(sum > 0) {
-		p.node.Kind, p.node.Cut, p.node.Finding, p.node.Gate = TreeContinue, CutWork, "", false
+		p.node.Kind, p.node.Cut, p.node.Finding, p.node.Gate, p.node.Reason = TreeContinue, CutWork, "", false, ""
 		p.node.Access, p.node.Close, p.node.Hazard, p.node.StepCost, p.node.StepMinutes = nil, nil, 0, 0, 0
 		return nil
 	}

@@ -53,7 +53,15 @@ type TreeOpening struct {
 	Overtakes []string
 }
 
-// TreeSpec is what a tree is compiled from. A zero number means its default.
+// TreeReading is what a finding was last found at on the way to a place. Held are
+// the openings that were open then and have stayed so.
+type TreeReading struct {
+	Observation
+	Held []string
+}
+
+// TreeSpec is what a tree is compiled from. State.Once is for its Evidence; what
+// is measured on the way counts by itself. A zero number means its default.
 type TreeSpec struct {
 	Evidence []Observation
 	Economy  *Economy
@@ -63,6 +71,9 @@ type TreeSpec struct {
 	Openings []TreeOpening
 	// Useless are, by finding, the levels that are no evidence.
 	Useless map[string][]int
+	// Unmet, when set, says what interlocks forbid at a place beside what State has:
+	// by the readings that stand there and what is open.
+	Unmet func(readings []TreeReading, open []string) []Unmet
 	// MaxDepth is the most measurements on one way, 1 to MaxTreeDepth.
 	MaxDepth int
 	// MinReach and MinOutcome are probabilities: a place that is reached more
@@ -98,7 +109,8 @@ type TreeNode struct {
 	Finding string // to measure
 	Cause   string // to repair
 	Cut     string // of a TreeContinue: why
-	// Reason is that of an AdviseEscalate.
+	// Reason is that of an AdviseEscalate, and of an AdviseMeasure where it is
+	// ReasonInterlock or ReasonTakeAgain.
 	Reason string
 	// Gate marks a measurement that is taken before any ordering of tests.
 	Gate bool

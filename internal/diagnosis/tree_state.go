@@ -11,7 +11,31 @@ func (g *grower) take(p, to *place, level int) {
 	for _, id := range p.node.Access {
 		g.openUp(to, id)
 	}
-	to.ev = append(to.ev, reading{Observation: Observation{Finding: p.node.Finding, Level: level}, open: to.open})
+	r := reading{Observation: Observation{Finding: p.node.Finding, Level: level}, open: to.open, held: to.open, times: 1}
+	if k := slices.IndexFunc(to.ev, func(old reading) bool { return old.Finding == r.Finding }); k >= 0 {
+		// A measurement repeated replaces the earlier result.
+		r.times += to.ev[k].times
+		to.ev = slices.Delete(to.ev, k, k+1)
+	}
+	to.ev = append(to.ev, r)
+}
+
+// stateAt is where a job stands that came to a place.
+func (g *grower) stateAt(p *place) State {
+	st := g.spec.State
+	st.Open, st.Once, st.Unmet = p.open, nil, slices.Clone(st.Unmet)
+	readings := make([]TreeReading, len(p.ev))
+	for k := range p.ev {
+		r := &p.ev[k]
+		readings[k] = TreeReading{r.Observation, r.held}
+		if r.times == 1 {
+			st.Once = append(st.Once, r.Finding)
+		}
+	}
+	if g.spec.Unmet != nil {
+		st.Unmet = append(st.Unmet, g.spec.Unmet(readings, p.open)...)
+	}
+	return st
 }
 
 func (g *grower) openUp(to *place, id string) {
@@ -20,6 +44,10 @@ func (g *grower) openUp(to *place, id string) {
 		ends := g.effects[other] != nil && slices.Contains(g.effects[other].Closes, id)
 		return ends || e != nil && slices.ContainsFunc(e.Closes, func(c string) bool { return other == c || g.behind(other, c) })
 	})
+	for k := range to.ev {
+		r := &to.ev[k]
+		r.held = slices.DeleteFunc(slices.Clone(r.held), func(h string) bool { return !slices.Contains(to.open, h) })
+	}
 	to.open = append(to.open, id)
 	if e == nil {
 		return

@@ -207,7 +207,19 @@ func TestTreeFollowsThePolicy(t *testing.T) {
 type way struct {
 	ev   []Observation
 	when map[string][]string // by finding: what was open
-	open []string
+	// times is how often a finding was measured since it was last overtaken.
+	times map[string]int
+	open  []string
+}
+
+func (w way) once() []string {
+	var out []string
+	for _, o := range w.ev {
+		if w.times[o.Finding] == 1 {
+			out = append(out, o.Finding)
+		}
+	}
+	return out
 }
 
 type follower struct {
@@ -216,6 +228,7 @@ type follower struct {
 	spec    TreeSpec
 	tree    *Tree
 	decided int
+	again   int // measurements taken once more
 }
 
 func (f *follower) start() way {
@@ -228,7 +241,7 @@ func (f *follower) start() way {
 
 func (f *follower) follow(at int, reach float64, w way) {
 	n := f.tree.Nodes[at]
-	adv, err := f.m.AdviseBy(w.ev, f.spec.Economy, State{Open: w.open}, f.spec.Policy)
+	adv, err := f.m.AdviseBy(w.ev, f.spec.Economy, State{Open: w.open, Once: w.once()}, f.spec.Policy)
 	if err != nil {
 		f.t.Fatal(err)
 	}
@@ -252,7 +265,13 @@ func (f *follower) follow(at int, reach float64, w way) {
 		if next.Kind == TreeStop || next.Cut == CutThin || next.Cut == CutAgain {
 			continue
 		}
-		c := candidate(f.t, adv, n.Finding)
+		var c Candidate
+		if r := adv.Retake; r != nil && r.Finding == n.Finding {
+			c = *r
+			f.again++
+		} else {
+			c = candidate(f.t, adv, n.Finding)
+		}
 		if !slices.Equal(c.Access, n.Access) {
 			f.t.Errorf("the tree opens %v for %s, the policy %v", n.Access, n.Finding, c.Access)
 		}
@@ -265,7 +284,7 @@ func (f *follower) follow(at int, reach float64, w way) {
 // after is written apart from the compiler's own, by the rules of a job: what is
 // opened closes what it must, and an opening overtakes results taken without it.
 func (f *follower) after(w way, n TreeNode, level int) way {
-	out := way{when: map[string][]string{}, open: w.open}
+	out := way{when: map[string][]string{}, times: map[string]int{n.Finding: 1}, open: w.open}
 	ev := w.ev
 	for _, id := range n.Access {
 		var effect TreeOpening
@@ -293,8 +312,14 @@ func (f *follower) after(w way, n TreeNode, level int) way {
 	}
 	for _, o := range ev {
 		out.when[o.Finding] = w.when[o.Finding]
+		if o.Finding == n.Finding {
+			out.times[o.Finding] += w.times[o.Finding]
+			continue
+		}
+		out.times[o.Finding] = w.times[o.Finding]
+		out.ev = append(out.ev, o)
 	}
-	out.ev = append(slices.Clone(ev), Observation{Finding: n.Finding, Level: level})
+	out.ev = append(out.ev, Observation{Finding: n.Finding, Level: level})
 	out.when[n.Finding] = out.open
 	return out
 }

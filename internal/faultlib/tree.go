@@ -22,6 +22,11 @@ type TreeRequest struct {
 	Present, Absent []string
 	// Facts of the board; those not given have their defaults.
 	Facts map[string]string
+	// Exposures are ways of use, as at intake: each brings its history symptom and
+	// makes roots more probable.
+	Exposures []string
+	// Unmet, when set, says what interlocks forbid at a place of the tree.
+	Unmet func(readings []diagnosis.TreeReading, open []string) []diagnosis.Unmet
 	// Depth is the most measurements on one way, 1 to diagnosis.MaxTreeDepth.
 	Depth int
 	// LabourPerHour is the labour rate in minor units of a currency.
@@ -36,7 +41,7 @@ type TreeRequest struct {
 // places are merged. The intake gates come first, openings undo and overtake each
 // other as in a job, and results of no use are to be taken again. A symptom that
 // is a stop sign gives a tree of one step. The error is invalid and names the
-// field symptoms, absent, depth or facts.<fact>.
+// field symptoms, absent, exposures, depth or facts.<fact>.
 func (l *Library) CompileTree(req TreeRequest) (*diagnosis.Tree, error) {
 	spec, seen, err := l.treeSpec(req)
 	if err != nil {
@@ -52,15 +57,33 @@ func (l *Library) CompileTree(req TreeRequest) (*diagnosis.Tree, error) {
 			return nil, err
 		}
 	}
+	if priors := l.RootPriors(req.Exposures); len(priors) > 0 {
+		if model, err = model.WithPriors(priors); err != nil {
+			return nil, err
+		}
+	}
 	return model.CompileTree(spec)
+}
+
+// WithExposures are symptoms with those that exposures bring and that are not
+// among them, as far as the library has them.
+func (l *Library) WithExposures(symptoms, exposures []string) []string {
+	out := slices.Clone(symptoms)
+	for _, id := range ExposureSymptoms(exposures) {
+		if l.Symptom(id) != nil && !slices.Contains(out, id) {
+			out = append(out, id)
+		}
+	}
+	return out
 }
 
 // treeSpec checks a request and turns it into the engine's terms.
 func (l *Library) treeSpec(req TreeRequest) (diagnosis.TreeSpec, []Seen, error) {
 	t := &treeReader{lib: l, seen: map[string]bool{}}
-	t.symptoms("symptoms", req.Present, true, maxTreePresent)
+	t.exposures(req)
+	t.symptoms("symptoms", l.WithExposures(req.Present, req.Exposures), true, maxTreePresent)
 	t.symptoms("absent", req.Absent, false, maxTreeAbsent)
-	if len(req.Present) == 0 {
+	if len(l.WithExposures(req.Present, req.Exposures)) == 0 {
 		t.failf("symptoms", "name at least one symptom that is present")
 	}
 	if req.Depth < 1 || req.Depth > diagnosis.MaxTreeDepth {
@@ -76,6 +99,7 @@ func (l *Library) treeSpec(req TreeRequest) (diagnosis.TreeSpec, []Seen, error) 
 	spec := diagnosis.TreeSpec{
 		Evidence: t.evidence, Economy: l.Economy(EconomyContext{Facts: facts, LabourPerHour: req.LabourPerHour}),
 		MaxDepth: req.Depth, Gates: l.treeGates(), Openings: l.treeOpenings(), Useless: l.uselessLevels(), Interrupted: req.Interrupted,
+		Unmet: req.Unmet,
 		State: l.closedBoard(),
 	}
 	return spec, t.gates, nil
@@ -104,6 +128,25 @@ type treeReader struct {
 
 func (t *treeReader) failf(field, format string, args ...any) {
 	t.fields = append(t.fields, problem.Field{Field: field, Message: fmt.Sprintf(format, args...)})
+}
+
+// exposures checks them; one may not bring a symptom that is said to be absent.
+func (t *treeReader) exposures(req TreeRequest) {
+	for k, id := range req.Exposures {
+		i := slices.IndexFunc(exposures, func(x Exposure) bool { return x.ID == id })
+		switch {
+		case i < 0:
+			known := make([]string, len(exposures))
+			for n := range exposures {
+				known[n] = exposures[n].ID
+			}
+			t.failf("exposures", "there is no exposure %q; give some of %s", id, strings.Join(known, ", "))
+		case slices.Contains(req.Exposures[:k], id):
+			t.failf("exposures", "the exposure %q stands twice; keep one", id)
+		case slices.Contains(req.Absent, exposures[i].Symptom):
+			t.failf("absent", "%q is denied, but the exposure %q brings it; take one of the two away", exposures[i].Symptom, id)
+		}
+	}
 }
 
 func (t *treeReader) symptoms(field string, ids []string, present bool, most int) {

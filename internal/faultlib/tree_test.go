@@ -1,6 +1,7 @@
 package faultlib
 
 import (
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -92,6 +93,35 @@ func TestTreeKnowsTheBoard(t *testing.T) {
 	}
 }
 
+// An exposure brings its symptom, as at intake, and makes the roots that name it
+// more probable.
+func TestTreeKnowsExposures(t *testing.T) {
+	t.Parallel()
+	lib := embeddedLibrary(t)
+	req := request("stutter_at_start")
+	req.Depth, req.Exposures = 3, []string{"rain"}
+	said := request("stutter_at_start", "water_history")
+	said.Depth = 3
+	given, named := compileTree(t, lib, req), compileTree(t, lib, said)
+	if len(lib.RootPriors(req.Exposures)) == 0 && !reflect.DeepEqual(given, named) {
+		t.Error("without roots an exposure says something else than its symptom")
+	}
+	req.Present = []string{"stutter_at_start", "water_history"}
+	if both := compileTree(t, lib, req); !reflect.DeepEqual(given, both) {
+		t.Error("a symptom that is told and brought counts twice")
+	}
+	plain := request("stutter_at_start")
+	plain.Depth = 3
+	if reflect.DeepEqual(given, compileTree(t, lib, plain)) {
+		t.Error("the exposure changes nothing")
+	}
+	req = request()
+	req.Depth, req.Exposures = 3, []string{"crash"}
+	if tree := compileTree(t, lib, req); len(tree.Nodes) < 5 {
+		t.Errorf("an exposure alone gives %d steps", len(tree.Nodes))
+	}
+}
+
 func TestTreeRequestRefused(t *testing.T) {
 	t.Parallel()
 	lib := embeddedLibrary(t)
@@ -114,6 +144,9 @@ func TestTreeRequestRefused(t *testing.T) {
 		{"too many", "symptoms", "at most 8", func(r *TreeRequest) { r.Present = many }},
 		{"depth 0", "depth", "1 to 12", func(r *TreeRequest) { r.Depth = 0 }},
 		{"depth 100", "depth", "1 to 12", func(r *TreeRequest) { r.Depth = 100 }},
+		{"an unknown exposure", "exposures", "give some of rain", func(r *TreeRequest) { r.Exposures = []string{"mud"} }},
+		{"an exposure twice", "exposures", "twice", func(r *TreeRequest) { r.Exposures = []string{"rain", "rain"} }},
+		{"an exposure whose symptom is denied", "absent", "brings it", func(r *TreeRequest) { r.Exposures, r.Absent = []string{"rain"}, []string{"water_history"} }},
 		{"an unknown fact", "facts.moon", "no board fact", func(r *TreeRequest) { r.Facts = map[string]string{"moon": "full"} }},
 	} {
 		t.Run(tc.name, func(t *testing.T) {

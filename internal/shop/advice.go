@@ -37,8 +37,7 @@ func (q *inquiry) advise(d *Diagnosis) {
 		if first := q.stepTo(lead); lead != "" && first != "" && first != lead {
 			wanted := q.lib.Measurement(lead)
 			lead = first
-			d.Advice = Advice{Kind: diagnosis.AdviseMeasure, Measurement: first, Text: fmt.Sprintf("%s comes before %s, which tells most for its cost. %s",
-				q.lib.Measurement(first).Title, lowerFirst(wanted.Title), q.blocked(wanted))}
+			d.Advice = Advice{Kind: diagnosis.AdviseMeasure, Measurement: first, Text: q.comesBefore(q.lib.Measurement(first), wanted)}
 		}
 	}
 	d.Next = q.next(lead)
@@ -109,6 +108,10 @@ func (q *inquiry) measureText() string {
 	r := q.advice.Reason
 	title := q.lib.Measurement(measurementOf(q.advice.Finding)).Title
 	switch r.Code {
+	case diagnosis.ReasonInterlock:
+		return q.comesBefore(q.lib.Measurement(measurementOf(q.advice.Finding)), q.lib.Measurement(measurementOf(r.For)))
+	case diagnosis.ReasonTakeAgain:
+		return q.againText()
 	case diagnosis.ReasonAlreadyOpen:
 		return title + " tells most for its cost, and what it needs is open already."
 	case diagnosis.ReasonSharedOpening:
@@ -128,6 +131,11 @@ func (q *inquiry) measureText() string {
 	// The gain behind it is in the engine's own scale, which weighs harm against
 	// money: a sum would say more than it knows.
 	return fmt.Sprintf("%s tells most for its cost: %s.", title, toTake)
+}
+
+// comesBefore words what an interlock asks for before a measurement.
+func (q *inquiry) comesBefore(first, wanted *faultlib.Measurement) string {
+	return fmt.Sprintf("%s comes before %s, which tells most for its cost. %s", first.Title, lowerFirst(wanted.Title), q.blocked(wanted))
 }
 
 func (q *inquiry) repairText(cause, code string) Advice {
@@ -187,6 +195,9 @@ func (q *inquiry) next(lead string) []NextMeasurement {
 // taken already, and is to be taken again as a proof, is not among its
 // candidates: for it only the way there is worked out.
 func (q *inquiry) candidate(id string) *diagnosis.Candidate {
+	if c := q.advice.Retake; c != nil && measurementOf(c.Finding) == id {
+		return c
+	}
 	for i := range q.advice.Candidates {
 		if measurementOf(q.advice.Candidates[i].Finding) == id {
 			return &q.advice.Candidates[i]
@@ -282,8 +293,8 @@ func nearPack(lib *faultlib.Library, m *faultlib.Measurement, h faultlib.Hazard,
 // why says what the measurement separates: how the causes move when it comes out
 // abnormal in the most probable way, and when it comes out well.
 func (q *inquiry) why(m *faultlib.Measurement, c *diagnosis.Candidate) string {
-	if len(c.Outcomes) == 0 {
-		return "It was measured before; the closing gate asks for it again."
+	if len(c.Shifts) == 0 {
+		return q.whyAgain(m)
 	}
 	worst := 0
 	for l := range c.Outcomes {

@@ -123,7 +123,8 @@ func inquire(b bench) (*inquiry, error) {
 	for _, o := range openings(b.lib, b.file) {
 		state.Open = append(state.Open, o.ID)
 	}
-	state.Unmet = q.hopeless()
+	state.Unmet = q.locks().unmet()
+	state.Once = once(b.lib, b.file)
 	if q.advice, err = q.model.Advise(q.ev, eco, state); err != nil {
 		return nil, err
 	}

@@ -58,15 +58,38 @@ func worked(f JobFile, of func(component string) bool) bool {
 	})
 }
 
-// binding lists the guards that stand before a measurement as the job is.
-func (q *inquiry) binding(m *faultlib.Measurement) []guard {
-	path := openingPath(q.lib, accessOf(q.lib, m.ID, q.file.Board))
+// locks tells which interlocks stand before a measurement, in a job or at a place
+// of a printed tree.
+type locks struct {
+	lib   *faultlib.Library
+	board Board
+	// cannot are the findings that cannot be measured.
+	cannot []string
+	// worked reports whether work was done that makes a guard bind.
+	worked func(g guard) bool
+	// came reports whether the newest result of a measurement that counts for a
+	// guard is one of some outcomes.
+	came func(g guard, need *faultlib.Measurement, outcomes []string) bool
+}
+
+// locks are those of the job as it is.
+func (q *inquiry) locks() *locks {
+	return &locks{lib: q.lib, board: q.file.Board, cannot: unavailable(q.lib, q.file),
+		worked: func(g guard) bool { return g.worked(q.lib, q.file) },
+		came: func(g guard, need *faultlib.Measurement, outcomes []string) bool {
+			return q.file.proof(need.ID, outcomes, q.guardSince(g, need), true) != nil
+		}}
+}
+
+// binding lists the guards that stand before a measurement.
+func (k *locks) binding(m *faultlib.Measurement) []guard {
+	path := openingPath(k.lib, accessOf(k.lib, m.ID, k.board))
 	var out []guard
 	for _, g := range guards {
 		on := slices.Contains(g.measurements, m.ID) ||
 			g.opening != "" && slices.ContainsFunc(path, func(o faultlib.Opening) bool { return o.ID == g.opening })
-		idle := g.worked != nil && !g.worked(q.lib, q.file) || g.probing && m.Kind == measure.Inspection
-		if on && !idle && q.lib.Interlock(g.action) != nil {
+		idle := g.worked != nil && !k.worked(g) || g.probing && m.Kind == measure.Inspection
+		if on && !idle && k.lib.Interlock(g.action) != nil {
 			out = append(out, g)
 		}
 	}
@@ -76,10 +99,11 @@ func (q *inquiry) binding(m *faultlib.Measurement) []guard {
 // blocked says why an interlock forbids a measurement for now and what to do
 // first; "" when nothing does.
 func (q *inquiry) blocked(m *faultlib.Measurement) string {
-	for _, g := range q.binding(m) {
+	k := q.locks()
+	for _, g := range k.binding(m) {
 		il := q.lib.Interlock(g.action)
 		var say []string
-		for _, need := range q.missing(g, il, m) {
+		for _, need := range k.missing(g, il, m) {
 			say = append(say, fmt.Sprintf("%s must come out as %s", need.of.Title, outcomeNames(need.of, need.outcomes)))
 		}
 		if len(say) > 0 {
@@ -89,36 +113,21 @@ func (q *inquiry) blocked(m *faultlib.Measurement) string {
 	return ""
 }
 
-// hopeless lists for the engine the measurements that an interlock forbids and
-// that nothing to be measured now would free. What can be freed keeps its place in
-// the order, as on the printed tree, and stepTo says what comes before it.
-func (q *inquiry) hopeless() []diagnosis.Unmet {
-	unmet := q.unmet()
-	var out []diagnosis.Unmet
-	for _, u := range unmet {
-		if stepIn(unmet, measurementOf(u.Finding)) == "" {
-			out = append(out, diagnosis.Unmet{Finding: u.Finding})
-		}
-	}
-	return out
-}
-
 // unmet lists the measurements that an interlock forbids for now, with what is to
 // be measured first.
-func (q *inquiry) unmet() []diagnosis.Unmet {
+func (k *locks) unmet() []diagnosis.Unmet {
 	var out []diagnosis.Unmet
-	cannot := unavailable(q.lib, q.file)
-	for i := range q.lib.Measurements {
-		m := &q.lib.Measurements[i]
+	for i := range k.lib.Measurements {
+		m := &k.lib.Measurements[i]
 		u := diagnosis.Unmet{Finding: faultlib.MeasurementFinding(m.ID)}
 		bound, hopeless := false, false
-		for _, g := range q.binding(m) {
-			for _, need := range q.missing(g, q.lib.Interlock(g.action), m) {
+		for _, g := range k.binding(m) {
+			for _, need := range k.missing(g, k.lib.Interlock(g.action), m) {
 				bound = true
 				// A bus that still carries voltage is discharged and measured again.
 				// Elsewhere measuring again makes nothing better.
 				hopeless = hopeless || need.failed && !g.probing ||
-					slices.Contains(cannot, faultlib.MeasurementFinding(need.of.ID))
+					slices.Contains(k.cannot, faultlib.MeasurementFinding(need.of.ID))
 				if id := faultlib.MeasurementFinding(need.of.ID); !slices.Contains(u.First, id) {
 					u.First = append(u.First, id)
 				}
@@ -136,7 +145,7 @@ func (q *inquiry) unmet() []diagnosis.Unmet {
 
 // stepTo is the measurement to take now on the way to one: itself where no
 // interlock forbids it, else what meets the interlock; "" where nothing does.
-func (q *inquiry) stepTo(measurement string) string { return stepIn(q.unmet(), measurement) }
+func (q *inquiry) stepTo(measurement string) string { return stepIn(q.locks().unmet(), measurement) }
 
 func stepIn(unmet []diagnosis.Unmet, measurement string) string {
 	step := measurement
@@ -163,19 +172,18 @@ type needed struct {
 
 // missing lists the checks of an interlock that do not hold. A measurement that
 // the interlock asks for is never barred by it.
-func (q *inquiry) missing(g guard, il *faultlib.Interlock, m *faultlib.Measurement) []needed {
+func (k *locks) missing(g guard, il *faultlib.Interlock, m *faultlib.Measurement) []needed {
 	var out []needed
 	for _, ck := range il.Require {
 		if ck.Measurement == m.ID {
 			return nil
 		}
-		need := q.lib.Measurement(ck.Measurement)
+		need := k.lib.Measurement(ck.Measurement)
 		if need == nil || ck.Optional {
 			continue
 		}
-		outcomes, since := acceptable(need, [][]string{ck.Outcomes}), q.guardSince(g, need)
-		if q.file.proof(ck.Measurement, outcomes, since, true) == nil {
-			out = append(out, needed{need, outcomes, q.file.proof(ck.Measurement, outcomesOf(need), since, true) != nil})
+		if outcomes := acceptable(need, [][]string{ck.Outcomes}); !k.came(g, need, outcomes) {
+			out = append(out, needed{need, outcomes, k.came(g, need, outcomesOf(need))})
 		}
 	}
 	return out

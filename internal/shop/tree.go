@@ -5,10 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"nextprobe/internal/diagnosis"
 	"nextprobe/internal/faultlib"
+	"nextprobe/internal/measure"
 	"nextprobe/internal/problem"
 )
 
@@ -18,6 +20,9 @@ type TreeInput struct {
 	Symptoms, Absent []string
 	// Facts of the board; those not given have their defaults.
 	Facts map[string]string
+	// Exposures are what is known of the use, as at intake: they bring their history
+	// symptoms and make common circumstances more probable.
+	Exposures []string
 	// Depth is the most measurements on one way; nil is diagnosis.DefaultTreeDepth.
 	Depth *int
 }
@@ -33,8 +38,10 @@ type Tree struct {
 	Date     string        `json:"date"`
 	Symptoms []TreeSymptom `json:"symptoms"`
 	Facts    []TreeFact    `json:"facts"`
-	Depth    int           `json:"depth"`
-	Currency string        `json:"currency,omitempty"`
+	// Exposures are the ways of use that the tree holds for.
+	Exposures []TreeExposure `json:"exposures,omitempty"`
+	Depth     int            `json:"depth"`
+	Currency  string         `json:"currency,omitempty"`
 	// LabourPerHour is the labour rate the costs are reckoned with.
 	LabourPerHour float64 `json:"labour_per_hour"`
 	// ExpectedCost and ExpectedMinutes are those of the first step, LiveCost what
@@ -58,6 +65,12 @@ type TreeSymptom struct {
 	Present bool   `json:"present"`
 }
 
+// TreeExposure is a way of use that the owner told of.
+type TreeExposure struct {
+	ID   string `json:"id"`
+	Text string `json:"text"`
+}
+
 // TreeFact is a board fact the tree holds for.
 type TreeFact struct {
 	ID    string `json:"id"`
@@ -79,9 +92,11 @@ type TreeStep struct {
 	Measurement string `json:"measurement,omitempty"`
 	Cause       string `json:"cause,omitempty"`
 	// Gate marks a safety check that comes before any ordering of tests.
-	Gate bool   `json:"gate,omitempty"`
-	Name string `json:"name"`
-	Text string `json:"text"`
+	Gate bool `json:"gate,omitempty"`
+	// Again marks a second look at a doubtful reading.
+	Again bool   `json:"again,omitempty"`
+	Name  string `json:"name"`
+	Text  string `json:"text"`
 	// Reach is the share of boards that come here, Ways from how many places.
 	Reach float64 `json:"reach"`
 	Ways  int     `json:"ways"`
@@ -202,20 +217,28 @@ func CompileTree(lib *faultlib.Library, in TreeInput, set TreeSetting) (Tree, er
 	if in.Depth != nil {
 		depth = *in.Depth
 	}
-	d, err := lib.CompileTree(faultlib.TreeRequest{Present: in.Symptoms, Absent: in.Absent, Facts: in.Facts, Depth: depth,
-		LabourPerHour: set.LabourPerHour, Model: set.Model, Interrupted: set.Interrupted})
-	if err != nil {
-		return Tree{}, err
-	}
 	facts, err := lib.Facts(in.Facts, "facts")
+	board := Board{Facts: facts}
+	req := faultlib.TreeRequest{Present: in.Symptoms, Absent: in.Absent, Facts: in.Facts, Exposures: in.Exposures, Depth: depth,
+		LabourPerHour: set.LabourPerHour, Model: set.Model, Interrupted: set.Interrupted}
+	if err == nil {
+		req.Unmet = treeLocks(lib, board)
+	}
+	// A mistake in the facts is told with those in the rest.
+	d, err := lib.CompileTree(req)
 	if err != nil {
 		return Tree{}, err
 	}
 	t := Tree{Edition: lib.Edition, SHA256: lib.SHA256, Version: set.Version, Date: set.Date, Depth: depth, Currency: set.Currency,
 		LabourPerHour: set.LabourPerHour, ExpectedCost: d.Nodes[0].Cost, ExpectedMinutes: d.Nodes[0].Minutes, LiveCost: d.Live,
 		Method: treeMethod, Places: d.Places, Cut: d.Cut, Notes: treeNotes(d)}
-	for _, id := range in.Symptoms {
+	for _, id := range lib.WithExposures(in.Symptoms, in.Exposures) {
 		t.Symptoms = append(t.Symptoms, TreeSymptom{id, lib.Symptom(id).Text, true})
+	}
+	for _, e := range faultlib.Exposures() {
+		if slices.Contains(in.Exposures, e.ID) {
+			t.Exposures = append(t.Exposures, TreeExposure{e.ID, e.Text})
+		}
 	}
 	for _, id := range in.Absent {
 		t.Symptoms = append(t.Symptoms, TreeSymptom{id, lib.Symptom(id).Text, false})
@@ -224,11 +247,32 @@ func CompileTree(lib *faultlib.Library, in TreeInput, set TreeSetting) (Tree, er
 	for _, f := range lib.Meta.BoardFacts {
 		t.Facts = append(t.Facts, TreeFact{f.ID, facts[f.ID], f.Text})
 	}
-	w := &treeWriter{lib: lib, board: Board{Facts: facts}}
+	w := &treeWriter{lib: lib, board: board}
 	for k := range d.Nodes {
 		t.Steps = append(t.Steps, w.step(k, &d.Nodes[k]))
 	}
 	return t, nil
+}
+
+// treeLocks says what the interlocks forbid at a place of a tree. No work was done
+// there, so that guards that follow work never bind.
+func treeLocks(lib *faultlib.Library, board Board) func([]diagnosis.TreeReading, []string) []diagnosis.Unmet {
+	return func(readings []diagnosis.TreeReading, _ []string) []diagnosis.Unmet {
+		k := &locks{lib: lib, board: board, worked: func(guard) bool { return false }}
+		k.came = func(g guard, need *faultlib.Measurement, outcomes []string) bool {
+			for _, r := range readings {
+				if measurementOf(r.Finding) == need.ID && (g.standing || slices.Contains(r.Held, accessOf(lib, need.ID, board))) {
+					return slices.ContainsFunc(outcomes, func(id string) bool { return need.LevelOf[outcomeIndex(need, id)] == r.Level })
+				}
+			}
+			return false
+		}
+		return k.unmet()
+	}
+}
+
+func outcomeIndex(m *faultlib.Measurement, id string) int {
+	return slices.IndexFunc(m.Outcomes, func(o measure.Outcome) bool { return o.ID == id })
 }
 
 const treeMethod = "Expected cost: every measurement's minutes, opening and closing included, at the labour rate, with a sum for its hazard, " +

@@ -41,6 +41,12 @@ func (w *treeWriter) step(k int, n *diagnosis.TreeNode) TreeStep {
 	return s
 }
 
+// sheetText says why a measurement is taken that does not tell most for its cost.
+var sheetText = map[string]string{
+	diagnosis.ReasonInterlock: "What comes next must not be done before this has come out well.",
+	diagnosis.ReasonTakeAgain: "Take it again: the one result fits badly with the rest, and a second look costs less than the risk of a needless repair or of handing over for nothing.",
+}
+
 // continueText says why a way ends before the policy does.
 var continueText = map[string]string{
 	diagnosis.CutThin:  "This is rare. Record what was measured in a job and follow its next step.",
@@ -73,6 +79,9 @@ func (w *treeWriter) measure(s *TreeStep, n *diagnosis.TreeNode) {
 	s.Text = "Measure, and go on by the outcome."
 	if n.Gate {
 		s.Text = "Before everything else: a pack that heats up by itself is neither opened nor charged."
+	}
+	if text := sheetText[n.Reason]; text != "" {
+		s.Text, s.Again = text, n.Reason == diagnosis.ReasonTakeAgain
 	}
 	s.Hazard = w.lib.PathHazard(m.ID, w.board.Facts)
 	s.Instructions, s.Expected = instructions(m), m.Compiled().Expected()
@@ -203,6 +212,9 @@ func (w *treeWriter) prove(s *TreeStep, ck faultlib.Check, always bool) {
 func (s TreeStep) Label() string {
 	if s.Kind == diagnosis.AdviseRepair {
 		return "Repair: " + s.Name
+	}
+	if s.Again {
+		return "Again: " + s.Name
 	}
 	return s.Name
 }
