@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"nextprobe/internal/faultlib"
@@ -222,6 +223,9 @@ func comeback(t *testing.T, b *bench, board, earlier, cause string) {
 	r := b.do("GET", v1+"/recurrence?group=cause", nil, 200)
 	if r.find("items.0.key") != cause || r.number("items.0.failures") < 1 {
 		t.Errorf("recurrence %s", r.raw)
+	}
+	if r.find("items.0.trend.direction") != "unknown" || !strings.Contains(r.text("items.0.sentence"), "too few to say") || r.text("trend_note") == "" {
+		t.Errorf("trend of one failure %s", r.raw)
 	}
 	detail := b.do("GET", v1+"/recurrence/cause/"+cause+"?exposure=distance", nil, 200)
 	if len(detail.list("events")) == 0 || detail.find("row.key") != cause {

@@ -48,7 +48,7 @@ func (p *Pages) recurrenceCSV(c echo.Context) error {
 		return err
 	}
 	rows := [][]string{{"rank", "key", "name", "failures", "boards", "boards_twice_or_more", "boards_carrying", "comebacks", "exposure", "rate", "lower_95", "upper_95",
-		"rate_unit", "shrunk_rate", "shrunk_lower_90", "shrunk_upper_90", "bad_actor_p_adjusted", "last", "sentence"}}
+		"rate_unit", "shrunk_rate", "shrunk_lower_90", "shrunk_upper_90", "bad_actor_p_adjusted", "last", "trend", "trend_ratio", "trend_lower_95", "trend_upper_95", "trend_p", "trend_p_adjusted", "sentence"}}
 	for _, r := range ranked(report.Rows) {
 		shrunk, bad, last := shop.Bounds{}, "", ""
 		if r.Shrunk != nil {
@@ -57,12 +57,17 @@ func (p *Pages) recurrenceCSV(c echo.Context) error {
 		if r.BadActor != nil {
 			bad = csvNumber(&r.BadActor.AdjustedP)
 		}
+		var trend shop.RowTrend
+		if r.Trend != nil {
+			trend = *r.Trend
+		}
 		if !r.LastAt.IsZero() {
 			last = r.LastAt.UTC().Format(time.RFC3339)
 		}
 		rows = append(rows, []string{strconv.Itoa(r.Rank), csvText(r.Key), csvText(r.Name), strconv.Itoa(r.Failures), strconv.Itoa(r.Boards), strconv.Itoa(r.RepeatBoards),
 			strconv.Itoa(r.Carriers), strconv.Itoa(r.Comebacks), csvNumber(&r.Exposure), csvNumber(r.Rate), csvNumber(r.Lower), csvNumber(r.Upper), report.Unit,
-			csvNumber(shrunk.Value), csvNumber(shrunk.Lower), csvNumber(shrunk.Upper), bad, last, csvText(r.Sentence)})
+			csvNumber(shrunk.Value), csvNumber(shrunk.Lower), csvNumber(shrunk.Upper), bad, last,
+			trend.Direction, csvNumber(trend.Ratio.Value), csvNumber(trend.Ratio.Lower), csvNumber(trend.Ratio.Upper), csvNumber(trend.P), csvNumber(trend.AdjustedP), csvText(r.Sentence)})
 	}
 	return sendCSV(c, "recurrence-"+string(q.Group), rows)
 }

@@ -73,6 +73,10 @@ func TestRecurrenceListMarksBadActors(t *testing.T) {
 	if n := len(under(a, "table.list span.bad-actor")); n != 1 {
 		t.Errorf("%d bad actors are marked", n)
 	}
+	trends := under(a, "table.list td.say")
+	if len(trends) != 5 || text(trends[0]) != "worse" || text(trends[1]) != "–" || len(a.nodes("p#trend-note")) != 1 {
+		t.Errorf("%d trends, or no word of how they were found", len(trends))
+	}
 }
 
 func readCSV(t *testing.T, a answer) [][]string {
@@ -91,7 +95,8 @@ func TestRecurrenceExports(t *testing.T) {
 	t.Parallel()
 	_, c := signedIn(t)
 	rows := readCSV(t, c.get("/recurrence/list.csv?group=component"))
-	if len(rows) != 6 || rows[1][1] != "interbox_connector" || rows[1][3] != "21" || rows[1][9] != "0.61" || rows[1][16] != "0.002" {
+	if len(rows) != 6 || rows[1][1] != "interbox_connector" || rows[1][3] != "21" || rows[1][9] != "0.61" || rows[1][16] != "0.002" ||
+		rows[1][18] != "worse" || rows[1][19] != "3.3" || rows[1][22] != "0.049" || rows[2][18] != "unknown" || rows[2][22] != "" {
 		t.Errorf("list %v", rows)
 	}
 	rows = readCSV(t, c.get(strings.Replace(sampleDetail, "detail", "detail.csv", 1)+"&against=gasket"))

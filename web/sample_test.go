@@ -409,6 +409,9 @@ func sampleRows() []shop.RecurrenceRow {
 		rows[i].Rank = i + 1
 	}
 	rows[0].BadActor = &shop.BadActor{Ratio: bounds95(3.1, 1.9, 5), P: 0.0004, AdjustedP: 0.002, Sentence: "Fails 3.1 times as often as the rest."}
+	rows[0].Trend = &shop.RowTrend{Direction: "worse", Earlier: shop.HalfCount{Failures: 4, BoardYears: 17}, Later: shop.HalfCount{Failures: 13, BoardYears: 17}, AtEntry: 4,
+		Ratio: bounds95(3.3, 1.004, 14), P: ref(0.049), AdjustedP: ref(0.049), PKind: "exact test", Sentence: "Getting worse (p = 0.049)."}
+	rows[1].Trend = &shop.RowTrend{Direction: "unknown", PKind: "exact test", Sentence: "Too few failures to compare."}
 	return rows
 }
 
@@ -431,7 +434,7 @@ func sampleLife() shop.RecurrenceLife {
 }
 
 func (s *fakeShop) Recurrence(_ context.Context, _ shop.Actor, q shop.RecurrenceQuery, e string) (shop.Recurrence, error) {
-	return shop.Recurrence{Group: q.Group, Exposure: e, Unit: "1/board-year", Query: q, Total: 50, Rows: sampleRows()}, nil
+	return shop.Recurrence{Group: q.Group, Exposure: e, Unit: "1/board-year", Query: q, Total: 50, Rows: sampleRows(), TrendNote: "Trend: the later half of the period against the earlier."}, nil
 }
 
 func (s *fakeShop) RecurrenceDetail(_ context.Context, _ shop.Actor, q shop.RecurrenceQuery, _, key string) (shop.RecurrenceDetail, error) {
