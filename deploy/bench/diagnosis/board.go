@@ -37,11 +37,30 @@ type board struct {
 	misread  []int // by finding: the level written down, or -1
 	reported []diagnosis.Observation
 	gate     []diagnosis.Observation
+
+	roots     []string // those that are true
+	shown     []int    // by finding: the level that the roots show; nil without roots
+	exposures []string // told at intake
 }
 
 // level is what a finding shows with these faults left.
 func (b *board) level(finding int, left []int) int {
-	x := b.leak[finding]
+	return max(b.leak[finding], b.fresh(finding, left))
+}
+
+// fresh is what a careful second look shows, without false alarms: these faults,
+// and what the roots show, which stays.
+func (b *board) fresh(finding int, left []int) int {
+	x := b.faulty(finding, left)
+	if b.shown != nil {
+		x = max(x, b.shown[finding])
+	}
+	return x
+}
+
+// faulty is what these faults show.
+func (b *board) faulty(finding int, left []int) int {
+	x := 0
 	for _, i := range left {
 		x = max(x, b.own[i][finding])
 	}
@@ -56,23 +75,26 @@ func (w *workshop) draw(seed uint64, k int) *board { return w.drawWith(seed, k, 
 func (w *workshop) drawWith(seed uint64, k int, faults []int) *board {
 	r := rand.New(rand.NewPCG(seed, uint64(k)))
 	for {
-		given := faults
-		if given == nil {
-			given = w.numbers.drawFaults(r)
-		}
-		if b := w.drawBoard(r, given); b != nil {
+		st, given := w.numbers.drawState(r, faults)
+		if b := w.drawBoard(r, given, st); b != nil {
 			return b
 		}
 	}
 }
 
-func (n *numbers) drawFaults(r *rand.Rand) []int {
-	count := 1
-	if u := r.Float64(); u > 0.97 {
-		count = 3
-	} else if u > 0.8 {
-		count = 2
+func drawCount(r *rand.Rand) int {
+	u := r.Float64()
+	switch {
+	case u > 0.97:
+		return 3
+	case u > 0.8:
+		return 2
 	}
+	return 1
+}
+
+func (n *numbers) drawFaults(r *rand.Rand) []int {
+	count := drawCount(r)
 	sum := 0.0
 	for _, p := range n.causes {
 		sum += p
@@ -93,7 +115,7 @@ func (n *numbers) drawFaults(r *rand.Rand) []int {
 }
 
 // drawBoard returns nil where nobody would complain or the work would stop.
-func (w *workshop) drawBoard(r *rand.Rand, faults []int) *board {
+func (w *workshop) drawBoard(r *rand.Rand, faults []int, st *rootState) *board {
 	n := w.numbers
 	b := &board{faults: faults, own: map[int][]int{}}
 	for _, i := range faults {
@@ -113,6 +135,7 @@ func (w *workshop) drawBoard(r *rand.Rand, faults []int) *board {
 		}
 		b.misread = append(b.misread, wrong)
 	}
+	b.drawRoots(n, r, st)
 	if !b.complain(n, r) {
 		return nil
 	}
@@ -148,7 +171,7 @@ func (b *board) complain(n *numbers, r *rand.Rand) bool {
 		if len(b.reported) < mostReported {
 			b.reported = append(b.reported, observation(f.id, 1))
 			groups[f.group] = true
-			caused = caused || f.group != historyGroup && b.leak[j] == 0
+			caused = caused || f.group != historyGroup && b.leak[j] == 0 && b.faulty(j, b.faults) > 0
 		}
 	}
 	for j := range n.findings {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"slices"
 
 	"nextprobe/internal/diagnosis"
@@ -24,6 +25,28 @@ type workshop struct {
 	repairs           map[string]*diagnosis.RepairCost
 	handBack          []string // findings proven before each hand-back
 	checklist         []string
+}
+
+// newWorkshop draws its boards from one library and believes in another, whose
+// causes and findings must be the same. The economy is the first one's.
+func newWorkshop(truth, believed *faultlib.Library) (*workshop, error) {
+	w := &workshop{numbers: newNumbers(truth), believed: newNumbers(believed),
+		eco: truth.Economy(faultlib.EconomyContext{LabourPerHour: labourPerHour})}
+	if !slices.Equal(w.numbers.ids, w.believed.ids) || !slices.EqualFunc(w.numbers.findings, w.believed.findings,
+		func(a, b findingNumbers) bool { return a.id == b.id && len(a.leak) == len(b.leak) }) {
+		return nil, errors.New("the two libraries differ in their causes or findings; only numbers and roots may")
+	}
+	for _, n := range []*numbers{w.numbers, w.believed} {
+		if err := n.addRoots(); err != nil {
+			return nil, err
+		}
+	}
+	var err error
+	if w.engine, err = believed.Model(faultlib.ModelContext{}); err != nil {
+		return nil, err
+	}
+	w.index()
+	return w, nil
 }
 
 func (w *workshop) index() {
@@ -62,6 +85,8 @@ type job struct {
 	seen   map[string]bool // findings measured before
 	once   []string        // those among them measured once
 	told   func(format string, args ...any)
+	states []float64 // ln weight of the believed roots' states
+	row    []float64 // scratch
 }
 
 type result struct {
@@ -81,6 +106,13 @@ func (w *workshop) newJob(b *board, p policy) *job {
 	j := &job{w: w, b: b, p: p, model: w.engine, left: slices.Clone(b.faults), tried: map[string]bool{}, seen: map[string]bool{}, boxes: map[string]bool{},
 		told: func(string, ...any) {}}
 	j.result.faults = len(b.faults)
+	j.states = w.believed.statesFor(b.exposures)
+	if told := w.believed.lib.RootPriors(b.exposures); len(told) > 0 {
+		var err error
+		if j.model, err = w.engine.WithPriors(told); err != nil {
+			panic(err) // the numbers are those of a checked library
+		}
+	}
 	j.ev = append(append(j.ev, b.reported...), b.gate...)
 	for _, g := range b.gate {
 		j.spend(w.actions[g.Finding].Minutes + j.reach(w.actions[g.Finding].Access))
@@ -234,13 +266,9 @@ func (j *job) prove(cause string) {
 	}
 }
 
-// fresh is what a finding shows on a careful second look: the faults left alone.
+// fresh is what a finding shows on a careful second look.
 func (j *job) fresh(finding string) int {
-	x := 0
-	for _, i := range j.left {
-		x = max(x, j.b.own[i][j.w.numbers.at[finding]])
-	}
-	return x
+	return j.b.fresh(j.w.numbers.at[finding], j.left)
 }
 
 // forget drops the results that a repair makes stale: what the repaired cause
@@ -272,7 +300,7 @@ func (j *job) after() bool {
 		if isSymptom(o.Finding) {
 			if o.Level > 0 && n.findings[at].group != historyGroup {
 				o.Level = j.fresh(o.Finding)
-				remains = remains || o.Level > 0
+				remains = remains || j.b.faulty(at, j.left) > 0
 			}
 		}
 		kept = append(kept, o)

@@ -2,11 +2,14 @@
 // simulated boards: what each costs until a board is truly repaired. Boards,
 // complaints and readings are drawn from the shipped fault library, so the table
 // shows how well a policy uses the library's numbers, not whether they are true;
-// with -perturb the engine works with numbers that are wrong. It prints a
-// Markdown table. Run it by `make bench-diagnosis`.
+// with -perturb the engine works with numbers that are wrong, and with -believe
+// it works with another library than the boards are drawn from (-library): what
+// is lost where the library leaves something out. It prints a Markdown table. Run
+// it by `make bench-diagnosis`.
 package main
 
 import (
+	"cmp"
 	"flag"
 	"fmt"
 	"os"
@@ -30,6 +33,8 @@ type options struct {
 	job     string
 	board   int
 	small   int
+	drawn   string
+	believe string
 }
 
 func main() {
@@ -41,6 +46,8 @@ func main() {
 	flag.StringVar(&o.job, "cause", "", "print what each policy does with a board that has this cause, instead of the table")
 	flag.IntVar(&o.board, "board", -1, "print what each policy does with the board of this number, instead of the table")
 	flag.IntVar(&o.small, "small", 24, "how many pieces of the library are compared with the exact optimum; 0 for none")
+	flag.StringVar(&o.drawn, "library", "", "file of the fault library that the boards are drawn from; the shipped one if empty")
+	flag.StringVar(&o.believe, "believe", "", "file of the fault library that the policies reckon with; that of -library if empty")
 	flag.Parse()
 	if o.boards < 1 {
 		fmt.Fprintln(os.Stderr, "diagnosis: -boards must be at least 1")
@@ -52,33 +59,38 @@ func main() {
 	}
 }
 
-func load() (*faultlib.Library, error) {
-	lib, issues := faultlib.Load(faultlib.Embedded())
+func load(file string) (*faultlib.Library, error) {
+	text, name := faultlib.Embedded(), "the shipped fault library"
+	if file != "" {
+		var err error
+		if text, err = os.ReadFile(file); err != nil { //nolint:gosec // the person who starts the benchmark names the file
+			return nil, err
+		}
+		name = file
+	}
+	lib, issues := faultlib.Load(text)
 	if lib == nil {
-		return nil, fmt.Errorf("the shipped fault library does not load: %v", issues)
+		return nil, fmt.Errorf("%s does not load: %v", name, issues)
 	}
 	return lib, nil
 }
 
 func run(o options) error {
-	truth, err := load()
+	truth, err := load(o.drawn)
 	if err != nil {
 		return err
 	}
-	believed, err := load()
+	believed, err := load(cmp.Or(o.believe, o.drawn))
 	if err != nil {
 		return err
 	}
 	if o.perturb {
 		perturb(believed, o.seed)
 	}
-	engine, err := believed.Model(faultlib.ModelContext{})
+	w, err := newWorkshop(truth, believed)
 	if err != nil {
 		return err
 	}
-	w := &workshop{numbers: newNumbers(truth), believed: newNumbers(believed), engine: engine,
-		eco: truth.Economy(faultlib.EconomyContext{LabourPerHour: labourPerHour})}
-	w.index()
 	if o.job != "" || o.board >= 0 {
 		return w.story(o)
 	}
@@ -147,6 +159,12 @@ func (w *workshop) story(o options) error {
 	b := w.drawWith(o.seed, max(0, o.board), given)
 	for _, i := range b.faults {
 		fmt.Printf("fault: %s\n", w.numbers.ids[i])
+	}
+	for _, id := range b.roots {
+		fmt.Printf("root: %s\n", id)
+	}
+	for _, id := range b.exposures {
+		fmt.Printf("told at intake: %s\n", id)
 	}
 	for _, p := range policies() {
 		if !strings.Contains(p.name, o.only) {

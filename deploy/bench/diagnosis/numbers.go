@@ -15,6 +15,8 @@ type numbers struct {
 	ids      []string  // by cause
 	findings []findingNumbers
 	at       map[string]int // finding id to place
+	roots    []rootNumbers
+	states   []rootState
 }
 
 type findingNumbers struct {
@@ -119,11 +121,13 @@ func sample(p []float64, u float64) int {
 // are off in the perturbed run.
 const wrongBy = 1.5
 
-// perturb multiplies every prior, link and leak of a library that nobody else
-// uses by a log-normal factor; a row that would sum above 0.99 is scaled back.
+// perturb multiplies every prior, link, leak and number of a root of a library
+// that nobody else uses by a log-normal factor; a row that would sum above 0.99
+// is scaled back.
 func perturb(lib *faultlib.Library, seed uint64) {
 	r := rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15))
 	off := func() float64 { return math.Exp(math.Log(wrongBy) * r.NormFloat64()) }
+	defer perturbRoots(lib, off) // Last, so that the rest is off as it would be without roots.
 	for i := range lib.Causes {
 		c := &lib.Causes[i]
 		c.PriorPer1000 = math.Min(500, c.PriorPer1000*off())
@@ -150,6 +154,22 @@ func perturb(lib *faultlib.Library, seed uint64) {
 					row[o] *= 0.99 / sum
 				}
 			}
+		}
+	}
+}
+
+func perturbRoots(lib *faultlib.Library, off func() float64) {
+	for i := range lib.Roots {
+		r := &lib.Roots[i]
+		r.Prior = math.Min(0.5, r.Prior*off())
+		for _, s := range sortedKeys(r.Symptoms) {
+			r.Symptoms[s] = math.Min(0.99, r.Symptoms[s]*off())
+		}
+		for _, x := range sortedKeys(r.Exposures) {
+			r.Exposures[x] = math.Min(0.99, r.Exposures[x]*off())
+		}
+		for _, c := range sortedKeys(r.Raises) {
+			r.Raises[c] *= off()
 		}
 	}
 }

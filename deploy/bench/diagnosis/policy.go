@@ -105,20 +105,11 @@ func baseline(choose func(j *job, list []option) int) func(j *job) (step, error)
 func (j *job) single() []float64 {
 	n := j.w.believed
 	logs := make([]float64, len(n.causes)+1)
-	var row []float64
 	top := math.Inf(-1)
 	for i := range logs {
-		p := n.lib.Meta.UnmodelledPrior
-		if i < len(n.causes) {
-			if p = n.causes[i]; j.tried[n.ids[i]] {
-				logs[i] = math.Inf(-1)
-				continue
-			}
-		}
-		logs[i] = math.Log(p / (1 - p))
-		for _, o := range j.ev {
-			row = n.findings[n.at[o.Finding]].alone(i, len(n.causes), row)
-			logs[i] += math.Log(row[o.Level])
+		logs[i] = math.Inf(-1)
+		if i == len(n.causes) || !j.tried[n.ids[i]] {
+			logs[i] = j.alone(i)
 		}
 		top = math.Max(top, logs[i])
 	}

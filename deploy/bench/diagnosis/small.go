@@ -23,7 +23,7 @@ const (
 
 // smallModel is a piece of the library that an exact plan can be made for: a
 // complaint, the causes that produce it and some of the measurements that bear
-// on them.
+// on them, without the library's roots.
 type smallModel struct {
 	name string
 	m    *diagnosis.Model
