@@ -12,7 +12,7 @@ import (
 
 func (h *handlers) getLibraryTree(c echo.Context) error {
 	q := queryOf(c)
-	in := shop.TreeInput{Symptoms: q.list("symptoms"), Absent: q.list("absent"), Facts: q.pairs("facts")}
+	in := shop.TreeInput{Symptoms: q.list("symptoms"), Absent: q.list("absent"), Exposures: q.list("exposures"), Facts: q.pairs("facts")}
 	if s := q.text("depth"); s != "" {
 		n, err := strconv.Atoi(s)
 		if err != nil {
@@ -62,6 +62,7 @@ func tree(t shop.Tree) Tree {
 		Edition: t.Edition, Sha256: t.SHA256, Version: t.Version, Date: t.Date, Depth: t.Depth,
 		Symptoms:   listOf(t.Symptoms, func(s shop.TreeSymptom) TreeSymptom { return TreeSymptom{ID: s.ID, Text: s.Text, Present: s.Present} }),
 		Facts:      listOf(t.Facts, func(f shop.TreeFact) TreeFact { return TreeFact{ID: f.ID, Value: f.Value, Text: f.Text} }),
+		Exposures:  listOf(t.Exposures, func(e shop.TreeExposure) TreeExposure { return TreeExposure{ID: e.ID, Text: e.Text} }),
 		LabourRate: roundMoney(t.LabourPerHour, t.Currency), ExpectedCost: roundMoney(t.ExpectedCost, t.Currency), ExpectedMinutes: t.ExpectedMinutes,
 		LiveExpectedCost: roundMoney(t.LiveCost, t.Currency), Method: t.Method, Places: t.Places, Cut: t.Cut, Notes: t.Notes,
 		Steps: listOf(t.Steps, func(s shop.TreeStep) TreeStep { return treeStep(s, t.Currency) }),
@@ -70,7 +71,7 @@ func tree(t shop.Tree) Tree {
 
 func treeStep(s shop.TreeStep, currency string) TreeStep {
 	out := TreeStep{
-		Step: s.Step, Kind: TreeStepKind(s.Kind), Measurement: orNull(s.Measurement), Cause: orNull(s.Cause), Gate: s.Gate, Name: s.Name, Text: s.Text,
+		Step: s.Step, Kind: TreeStepKind(s.Kind), Measurement: orNull(s.Measurement), Cause: orNull(s.Cause), Gate: s.Gate, Again: s.Again, Name: s.Name, Text: s.Text,
 		Reach: s.Reach, Ways: s.Ways, Cost: roundMoney(s.Cost, currency), Minutes: s.Minutes,
 		ExpectedCost: roundMoney(s.ExpectedCost, currency), ExpectedMinutes: s.ExpectedMinutes,
 		Close: listOf(s.Close, treeOpening), Open: listOf(s.Open, treeOpening), Hazard: s.Hazard, Cautions: s.Cautions,

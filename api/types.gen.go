@@ -1990,6 +1990,9 @@ type Tree struct {
 	ExpectedCost    Money   `json:"expected_cost"`
 	ExpectedMinutes float64 `json:"expected_minutes"`
 
+	// Exposures How the board was used.
+	Exposures []TreeExposure `json:"exposures"`
+
 	// Facts The board facts the tree holds for.
 	Facts            []TreeFact `json:"facts"`
 	LabourRate       Money      `json:"labour_rate"`
@@ -2011,6 +2014,12 @@ type Tree struct {
 
 	// Version The shop's number of the library.
 	Version int `json:"version"`
+}
+
+// TreeExposure defines model for TreeExposure.
+type TreeExposure struct {
+	ID   string `json:"id"`
+	Text string `json:"text"`
 }
 
 // TreeFact defines model for TreeFact.
@@ -2061,6 +2070,9 @@ type TreeResult struct {
 
 // TreeStep defines model for TreeStep.
 type TreeStep struct {
+	// Again A second look at a doubtful reading.
+	Again bool `json:"again"`
+
 	// Cause The cause to repair.
 	Cause    *string  `json:"cause"`
 	Cautions []string `json:"cautions"`

@@ -21,7 +21,9 @@ type TreePage struct {
 	Form   *Form
 	Groups []SymptomGroup
 	Facts  []TreeFactField
-	Depths []Option
+	// Exposures are how the board was used.
+	Exposures []Option
+	Depths    []Option
 	// Tree is nil until symptoms are chosen. Root is its first step.
 	Tree *shop.Tree
 	Root *TreeView
@@ -66,7 +68,7 @@ func (p *Pages) treePage(c echo.Context) error {
 	pg := &TreePage{Layout: Layout{Title: "Decision tree", Section: "/library", Wide: true}, Form: emptyForm("tree")}
 	in := pg.read(lib, c.QueryParams())
 	status := http.StatusOK
-	if len(in.Symptoms)+len(in.Absent) > 0 || c.QueryParams().Has("symptoms") {
+	if len(in.Symptoms)+len(in.Absent)+len(in.Exposures) > 0 || c.QueryParams().Has("symptoms") {
 		tree, err := p.svc.LibraryTree(ctx, a, in)
 		if pe := userMistake(err); pe != nil {
 			pg.Form.fail(pe)
@@ -98,6 +100,9 @@ func canonicalTree(q url.Values) string {
 	if len(lists["absent"]) > 0 {
 		out.Set("absent", strings.Join(lists["absent"], ","))
 	}
+	if len(q["exposures"]) > 0 {
+		out.Set("exposures", strings.Join(q["exposures"], ","))
+	}
 	for _, k := range sortedKeys(q) {
 		if (k == "depth" || strings.HasPrefix(k, "fact.")) && q.Get(k) != "" {
 			out.Set(k, q.Get(k))
@@ -108,7 +113,7 @@ func canonicalTree(q url.Values) string {
 
 // read takes the request from the address and fills the form with it.
 func (pg *TreePage) read(lib *faultlib.Library, q url.Values) shop.TreeInput {
-	in := shop.TreeInput{Symptoms: commaList(q.Get("symptoms")), Absent: commaList(q.Get("absent")), Facts: map[string]string{}}
+	in := shop.TreeInput{Symptoms: commaList(q.Get("symptoms")), Absent: commaList(q.Get("absent")), Exposures: commaList(q.Get("exposures")), Facts: map[string]string{}}
 	for _, id := range in.Symptoms {
 		pg.Form.Values.Set("s."+id, "present")
 	}
@@ -119,6 +124,10 @@ func (pg *TreePage) read(lib *faultlib.Library, q url.Values) shop.TreeInput {
 	pg.Groups = groups
 	if len(gates) > 0 {
 		pg.Groups = append(pg.Groups, SymptomGroup{Name: "stop signs", Rows: gates})
+	}
+	for _, e := range exposures {
+		e.Selected = contains(in.Exposures, e.Value)
+		pg.Exposures = append(pg.Exposures, e)
 	}
 	for _, f := range lib.Meta.BoardFacts {
 		given := q.Get("fact." + f.ID)

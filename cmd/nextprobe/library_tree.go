@@ -59,11 +59,20 @@ func libraryTreeCommand() *cobra.Command {
 	cmd.Flags().StringVar(&path, "library", "", "library file (default: the embedded edition)")
 	cmd.Flags().StringSliceVar(&in.Symptoms, "symptoms", nil, "symptoms that are present, separated by commas")
 	cmd.Flags().StringSliceVar(&in.Absent, "absent", nil, "symptoms that were asked and are not there")
+	cmd.Flags().StringSliceVar(&in.Exposures, "exposures", nil, "how the board was used, of "+exposureNames()+": each brings its symptom, as at intake")
 	cmd.Flags().StringToStringVar(&in.Facts, "facts", nil, "board facts, such as motor_plug=external")
 	cmd.Flags().IntVar(&depth, "depth", diagnosis.DefaultTreeDepth, fmt.Sprintf("most measurements on one way, 1 to %d", diagnosis.MaxTreeDepth))
 	cmd.Flags().StringVar(&format, "format", "text", "text, json or dot")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print compact JSON")
 	return cmd
+}
+
+func exposureNames() string {
+	var ids []string
+	for _, e := range faultlib.Exposures() {
+		ids = append(ids, e.ID)
+	}
+	return strings.Join(ids, ", ")
 }
 
 func printTree(out io.Writer, tree shop.Tree, format string, compact bool) error {

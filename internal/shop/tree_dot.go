@@ -58,7 +58,20 @@ func (t Tree) title() string {
 			names[i] = "not: " + s.Text
 		}
 	}
-	return fmt.Sprintf("%s\nlibrary edition %d, %s, sha256 %.12s", strings.Join(names, "; "), t.Edition, t.Date, t.SHA256)
+	use := ""
+	if len(t.Exposures) > 0 {
+		use = "\nuse: " + strings.Join(t.Use(), "; ")
+	}
+	return fmt.Sprintf("%s%s\nlibrary edition %d, %s, sha256 %.12s", strings.Join(names, "; "), use, t.Edition, t.Date, t.SHA256)
+}
+
+// Use is what is known of the board's use, in words.
+func (t Tree) Use() []string {
+	var out []string
+	for _, e := range t.Exposures {
+		out = append(out, e.Text)
+	}
+	return out
 }
 
 func (s TreeStep) box() string {

@@ -73,10 +73,16 @@ func (w *treeWriter) openings(ids []string) []TreeOpening {
 	return out
 }
 
+// treeMeasure is the text of a measurement with nothing special about it.
+const treeMeasure = "Measure, and go on by the outcome."
+
+// Special reports whether the text of a step says more than its kind does.
+func (s TreeStep) Special() bool { return s.Text != treeMeasure }
+
 func (w *treeWriter) measure(s *TreeStep, n *diagnosis.TreeNode) {
 	m := w.lib.Measurement(s.Measurement)
 	s.Name = m.Title
-	s.Text = "Measure, and go on by the outcome."
+	s.Text = treeMeasure
 	if n.Gate {
 		s.Text = "Before everything else: a pack that heats up by itself is neither opened nor charged."
 	}
@@ -86,7 +92,7 @@ func (w *treeWriter) measure(s *TreeStep, n *diagnosis.TreeNode) {
 	s.Hazard = w.lib.PathHazard(m.ID, w.board.Facts)
 	s.Instructions, s.Expected = instructions(m), m.Compiled().Expected()
 	path := openingPath(w.lib, accessOf(w.lib, m.ID, w.board))
-	s.Cautions = w.cautions(n.Access, m.Caution, s.Hazard, path, func(g guard) bool { return !g.idleFor(m) }, m.ID)
+	s.Cautions = w.cautions(&danger{access: n.Access, own: m.Caution, hazard: s.Hazard, path: path, takes: []string{m.ID}, measurement: m})
 	for _, b := range n.Branches {
 		s.Outcomes = append(s.Outcomes, TreeOutcome{Outcomes: results(m, b.Levels), Probability: b.Probability, Step: b.Node + 1})
 	}
@@ -110,49 +116,71 @@ func (g guard) idleFor(m *faultlib.Measurement) bool {
 	return g.probing && m.Kind == measure.Inspection
 }
 
+// danger is what can hurt at a step.
+type danger struct {
+	access []string // opened for it
+	own    string   // the measurement's caution
+	hazard int
+	path   []faultlib.Opening // all that must be open for it
+	takes  []string           // measurements taken in it
+	// measurement is the step itself, nil for a repair with its proofs.
+	measurement *faultlib.Measurement
+}
+
 // cautions are those of what is opened for the step, its own, the rule of its
-// hazard, what must hold before hands or probes go in, and the voltage near it.
-func (w *treeWriter) cautions(access []string, own string, hazard int, path []faultlib.Opening, binds func(guard) bool, measurement string) []string {
+// hazard, what must hold before hands or probes go in or a charger is switched on,
+// and the voltage near it.
+func (w *treeWriter) cautions(d *danger) []string {
 	var out []string
-	for _, id := range access {
+	for _, id := range d.access {
 		if o := opening(w.lib, id); o != nil && o.Note != "" {
 			out = append(out, sentence(words(id)+": "+o.Note))
 		}
 	}
-	if own != "" && own != "none" {
-		out = append(out, sentence(own))
+	if d.own != "" && d.own != "none" {
+		out = append(out, sentence(d.own))
 	}
-	if h := w.lib.Hazard(hazard); h != nil && hazard > 0 {
+	if h := w.lib.Hazard(d.hazard); h != nil && d.hazard > 0 {
 		out = append(out, sentence(h.Rule))
 	}
 	for _, g := range guards {
-		on := slices.ContainsFunc(path, func(o faultlib.Opening) bool { return o.ID == g.opening })
-		il := w.lib.Interlock(g.action)
 		// What binds only after work in the job has no place on a sheet that ends
 		// with the first repair.
-		if !on || il == nil || g.worked != nil || !binds(g) {
-			continue
+		if il := w.lib.Interlock(g.action); il != nil && g.worked == nil && d.behind(g) {
+			out = append(out, w.interlock(g, il, d.measurement)...)
 		}
-		out = append(out, w.interlock(il, measurement)...)
 	}
-	bare := hazard >= 3 || slices.ContainsFunc(path, func(o faultlib.Opening) bool { return slices.Contains(packContacts, o.ID) })
+	bare := d.hazard >= 3 || slices.ContainsFunc(d.path, func(o faultlib.Opening) bool { return slices.Contains(packContacts, o.ID) })
 	if bare {
 		out = append(out, faultlib.TouchOf(nil, "").Caution())
 	}
 	return out
 }
 
-func (w *treeWriter) interlock(il *faultlib.Interlock, measurement string) []string {
+// behind reports whether a guard stands before the step.
+func (d *danger) behind(g guard) bool {
+	if slices.ContainsFunc(d.takes, func(id string) bool { return slices.Contains(g.measurements, id) }) {
+		return true
+	}
+	opens := slices.ContainsFunc(d.path, func(o faultlib.Opening) bool { return o.ID == g.opening })
+	return opens && (d.measurement == nil || !g.idleFor(d.measurement))
+}
+
+func (w *treeWriter) interlock(g guard, il *faultlib.Interlock, step *faultlib.Measurement) []string {
+	since := " since this was opened"
+	if g.standing {
+		since = " yet"
+	}
 	var out []string
 	for _, ck := range il.Require {
-		if ck.Measurement == measurement {
+		if step != nil && ck.Measurement == step.ID {
 			return nil
 		}
 		m := w.lib.Measurement(ck.Measurement)
 		if m == nil || ck.Optional {
 			continue
 		}
-		out = append(out, fmt.Sprintf("First, if it was not measured since this was opened: %s must come out as %s (%s).", m.Title, w.outcomeList(m, ck.Outcomes), il.Why))
+		out = append(out, fmt.Sprintf("First, if it was not measured%s: %s must come out as %s (%s).", since, m.Title, w.outcomeList(m, ck.Outcomes), il.Why))
 	}
 	return out
 }
@@ -171,7 +199,11 @@ func (w *treeWriter) repair(s *TreeStep, n *diagnosis.TreeNode) {
 	s.Text = fmt.Sprintf("Repair this (%s), then prove it. Where a proof fails, or the trouble is still there, continue live.", percent(n.Probability))
 	s.Hazard = max(n.Hazard, c.Hazard)
 	var path []faultlib.Opening
+	var takes []string
 	for _, ck := range c.Verify {
+		if !ck.Optional {
+			takes = append(takes, ck.Measurement)
+		}
 		for _, o := range openingPath(w.lib, accessOf(w.lib, ck.Measurement, w.board)) {
 			if !ck.Optional && !slices.ContainsFunc(path, func(x faultlib.Opening) bool { return x.ID == o.ID }) {
 				path = append(path, o)
@@ -179,7 +211,7 @@ func (w *treeWriter) repair(s *TreeStep, n *diagnosis.TreeNode) {
 			}
 		}
 	}
-	s.Cautions = w.cautions(n.Access, "", s.Hazard, path, func(guard) bool { return true }, "")
+	s.Cautions = w.cautions(&danger{access: n.Access, hazard: s.Hazard, path: path, takes: takes})
 	for _, ck := range c.Verify {
 		w.prove(s, ck, false)
 	}
