@@ -112,14 +112,14 @@ select board_id, at, max(km) from (
 const (
 	lifeHistory = `,
 failed as (
-  select f.* from faults f where f.shop_id = @shop and f.at < @to
+  select f.* from faults f where f.shop_id = @shop and f.at < @to{of faults}
 )`
 	lifeRepairs = `
 last_repairs as (
   select distinct on (f.board_id, f.job_id, f.component) r.id, r.action, r.at, f.board_id, f.job_id, f.component
     from repairs r
     join faults f on f.shop_id = r.shop_id and f.job_id = r.job_id and f.id = r.fault_id
-   where r.shop_id = @shop and r.at < @to and (@every or exists (select from events e where e.id = f.id and e.key = @key))
+   where r.shop_id = @shop and r.at < @to and (@every or exists (select from events e where e.id = f.id and e.key = @key)){of repairs}
    order by f.board_id, f.job_id, f.component, r.at desc, r.id desc
 )
 select m.action, m.component, m.board_id, b.serial, m.job_id, j.number, m.at, greatest(m.at, s.starts),
@@ -148,16 +148,16 @@ func (s *Store) LifeData(ctx context.Context, shopID shop.ID, q shop.RecurrenceQ
 		return d, err
 	}
 	args["key"], args["contact"], args["every"] = key, q.ToLastContact, q.Group == shop.ByAction
-	with := `with` + boardService + lifeHistory + `,
+	with := `with` + g.history + `,
 `
 	err = s.snapshot(ctx, func(b *pgx.Batch) {
 		d = shop.LifeData{}
 		if q.Group != shop.ByAction {
 			b.Queue(with+`carriers as (`+g.carriers+`)`+lifeUnits, args).Query(into(&d.Units, scanLifeUnit))
 		}
-		b.Queue(`with`+recurrenceBase+`,
+		b.Queue(`with`+g.base+`,
 events as (`+g.events+`)`+lifeEvents, args).Query(into(&d.Events, scanLifeEvent))
-		b.Queue(with+`events as (`+g.events+`),`+lifeRepairs, args).Query(into(&d.Repairs, scanRepairLife))
+		b.Queue(with+`events as (`+g.events+`),`+g.repairs, args).Query(into(&d.Repairs, scanRepairLife))
 		if distance {
 			b.Queue(lifeReadings, pgx.NamedArgs{"shop": shopID}).Query(into(&d.Readings, pgx.RowToStructByPos[shop.OdometerReading]))
 		}

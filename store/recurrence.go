@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -51,27 +50,46 @@ import (
 // action also list keys that had exposure and no failure: that is the answer to
 // "which one holds". What the drill-down adds (ages, trends, lives) is defined at
 // the head of lifedata.go.
+//
+// Filters narrow the list, its drill-down and its files alike:
+//
+//   - model: boards of that make and model as recorded, in any case of letters; the
+//     failures of others and their service are left out. "-" is the boards of which
+//     neither is recorded. All models together are the whole.
+//   - component: failures of that component; exposure stays, because every board has
+//     every component. By connector_family, sealing, part and lot the record of the
+//     connector or part says whose it is, both for failures and exposure; where it
+//     says nothing, the fault's component counts, and exposure stays.
+//   - cause, failure mode: failures of that kind; exposure stays.
+//   - connector family: failures that name such a connector, and exposure while one
+//     was fitted to the board.
+//   - by action a filter by component, cause, failure mode or family is about the
+//     fault that was mended: only those repairs are followed, and what ends their
+//     lives is the same as without a filter.
 
 // board-wide events: every board carries the key.
+//
+// What stands in braces is filled by recurrenceGroup.sql, with nothing where there is
+// no filter.
 const (
 	eventsByFault = `
-select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, ''::text as item, null::timestamptz as since
-  from failed w cross join lateral (select %[1]s as key) k where k.key <> ''`
+select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, ''::text as item, {since} as since
+  from failed w cross join lateral (select {key} as key) k where k.key <> ''`
 	carriersAll = `
 select null::text as key, null::text as name, board_id, ''::text as unit, starts, ends, first as origin, ''::text as item from service`
 )
 
 const (
 	eventsByConnector = `
-select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item, x.fitted_at as since
+select k.key, k.key as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item, {since} as since
   from failed w
   join connectors x on x.shop_id = @shop and x.id = w.connector_id
-  cross join lateral (select btrim(x.%[1]s) as key) k where k.key <> ''`
+  cross join lateral (select {key} as key) k where k.key <> ''{of events}`
 	carriersByConnector = `
-select btrim(x.%[1]s) as key, btrim(x.%[1]s) as name, x.board_id, ''::text as unit,
+select {key} as key, {key} as name, x.board_id, ''::text as unit,
        greatest(x.fitted_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends, x.fitted_at as origin, x.id::text as item
   from connectors x join service s on s.board_id = x.board_id
- where x.shop_id = @shop and btrim(x.%[1]s) <> ''`
+ where x.shop_id = @shop and {key} <> ''{of things}`
 )
 
 // installedKey names what an installed part is: the article, or for a part from
@@ -81,15 +99,15 @@ const (
 	installedLot  = `btrim(x.lot)`
 
 	eventsByInstalled = `
-select k.key, x.part_name as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item, x.installed_at as since
+select k.key, x.part_name as name, w.id, w.job_id, w.board_id, w.at, ''::text as action, x.id::text as item, {since} as since
   from failed w
   join installed_parts x on x.shop_id = @shop and x.id = w.installed_part_id
-  cross join lateral (select %[1]s as key) k where k.key <> ''`
+  cross join lateral (select {key} as key) k where k.key <> ''{of events}`
 	carriersByInstalled = `
-select %[1]s as key, x.part_name as name, x.board_id, ''::text as unit,
+select {key} as key, x.part_name as name, x.board_id, ''::text as unit,
        greatest(x.installed_at, s.starts) as starts, least(coalesce(x.removed_at, s.ends), s.ends) as ends, x.installed_at as origin, x.id::text as item
   from installed_parts x join service s on s.board_id = x.board_id
- where x.shop_id = @shop and %[1]s <> ''`
+ where x.shop_id = @shop and {key} <> ''{of things}`
 )
 
 // A repair's unit is the component it mended: two components of one board under
@@ -104,7 +122,7 @@ select r.action as key, f.board_id, f.component, r.at as starts, n.id, n.job_id,
      where l.shop_id = f.shop_id and l.board_id = f.board_id and l.component = f.component
        and l.at > r.at and l.job_id <> f.job_id
      order by l.at, l.id limit 1) n on true
- where r.shop_id = @shop`
+ where r.shop_id = @shop{of repairs}`
 
 	eventsByAction = `
 select distinct m.key, m.key as name, m.id, m.job_id, m.board_id, m.at, m.key as action, ''::text as item, null::timestamptz as since
@@ -129,13 +147,13 @@ service as (
     left join (select board_id, min(opened_at) as first_opened, min(closed_at) filter (where state = 'scrapped') as scrapped,
                       max(coalesce(closed_at, @to)) as last_seen
                  from jobs where shop_id = @shop group by board_id) j on j.board_id = b.id
-   where b.shop_id = @shop
+   where b.shop_id = @shop{of boards}
 )`
 
 // recurrenceBase has beside the service the faults of the window.
 const recurrenceBase = boardService + `,
 failed as (
-  select f.* from faults f where f.shop_id = @shop and f.at >= @from and f.at < @to
+  select f.* from faults f where f.shop_id = @shop and f.at >= @from and f.at < @to{of faults}
 )`
 
 // Spans of one thing are joined before they are measured. Segments are the
@@ -194,25 +212,11 @@ select k.key, k.name, coalesce(n.failures, 0),
   left join distance d on d.key = k.key or d.key is null
  order by coalesce(n.failures, 0) desc, k.key`
 
-// recurrenceGroup is the SQL of one group.
-type recurrenceGroup struct{ events, carriers string }
-
-var recurrenceGroups = map[shop.RecurrenceGroup]recurrenceGroup{
-	shop.ByComponent:       {fmt.Sprintf(eventsByFault, "w.component"), carriersAll},
-	shop.ByFailureMode:     {fmt.Sprintf(eventsByFault, "w.failure_mode"), carriersAll},
-	shop.ByCause:           {fmt.Sprintf(eventsByFault, "w.cause"), carriersAll},
-	shop.ByConnectorFamily: {fmt.Sprintf(eventsByConnector, "family"), fmt.Sprintf(carriersByConnector, "family")},
-	shop.BySealing:         {fmt.Sprintf(eventsByConnector, "sealing"), fmt.Sprintf(carriersByConnector, "sealing")},
-	shop.ByPart:            {fmt.Sprintf(eventsByInstalled, installedPart), fmt.Sprintf(carriersByInstalled, installedPart)},
-	shop.ByLot:             {fmt.Sprintf(eventsByInstalled, installedLot), fmt.Sprintf(carriersByInstalled, installedLot)},
-	shop.ByAction:          {eventsByAction, carriersByAction},
-}
-
-// recurrenceArgs checks a query and gives its arguments; To is cut at Now.
-func recurrenceArgs(shopID shop.ID, q shop.RecurrenceQuery) (recurrenceGroup, pgx.NamedArgs, error) {
+// recurrenceArgs checks a query and gives its SQL and arguments; To is cut at Now.
+func recurrenceArgs(shopID shop.ID, q shop.RecurrenceQuery) (recurrenceSQL, pgx.NamedArgs, error) {
 	g, ok := recurrenceGroups[q.Group]
 	if !ok {
-		return g, nil, problem.InField("group",
+		return recurrenceSQL{}, nil, problem.InField("group",
 			"must be component, connector_family, failure_mode, cause, part, lot, sealing or action, not %q", q.Group)
 	}
 	to := q.To
@@ -220,9 +224,11 @@ func recurrenceArgs(shopID shop.ID, q shop.RecurrenceQuery) (recurrenceGroup, pg
 		to = q.Now
 	}
 	if !q.From.Before(q.To) {
-		return g, nil, problem.InField("from", "must be before to")
+		return recurrenceSQL{}, nil, problem.InField("from", "must be before to")
 	}
-	return g, pgx.NamedArgs{"shop": shopID, "from": q.From, "to": to}, nil
+	args := pgx.NamedArgs{"shop": shopID, "from": q.From, "to": to, "model": q.Filter.Model, "component": q.Filter.Component,
+		"family": q.Filter.Family, "cause": q.Filter.Cause, "mode": q.Filter.FailureMode}
+	return g.sql(q.Filter), args, nil
 }
 
 // Recurrence counts failures and exposure per key of the group, most failures
@@ -241,7 +247,7 @@ func (s *Store) Recurrence(ctx context.Context, shopID shop.ID, q shop.Recurrenc
 			c.LastAt = *last
 		}
 		return c, err
-	}, `with`+recurrenceBase+`,
+	}, `with`+g.base+`,
 events as (`+g.events+`),
 carriers as (`+g.carriers+`),`+recurrenceExposure, args)
 }
@@ -259,7 +265,7 @@ func (s *Store) RecurrenceEvents(ctx context.Context, shopID shop.ID, q shop.Rec
 		err = row.Scan(&e.FaultID, &e.JobID, &e.BoardID, &e.JobNumber, &e.BoardSerial, &e.Cause, &e.Component,
 			&e.At, &e.OdometerKM, &e.Action, &e.ComebackOf)
 		return e, err
-	}, `with`+recurrenceBase+`,
+	}, `with`+g.base+`,
 events as (`+g.events+`)
 select e.id, e.job_id, e.board_id, j.number, b.serial, f.cause, f.component, f.at, j.odometer_km,
        coalesce(nullif(e.action, ''), (select r.action from repairs r

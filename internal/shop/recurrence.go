@@ -68,6 +68,7 @@ func (s *Service) Recurrence(ctx context.Context, a Actor, q RecurrenceQuery, ex
 // recurrenceQuery checks a query, fills its dates and finds its exposure.
 func (s *Service) recurrenceQuery(q RecurrenceQuery, exposure string) (RecurrenceQuery, int, error) {
 	q.Now = s.time()
+	q.Filter = q.Filter.trimmed()
 	if q.To.IsZero() {
 		q.To = q.Now
 	}
@@ -102,6 +103,10 @@ func (s *Service) report(ctx context.Context, a Actor, q RecurrenceQuery, at int
 	for _, g := range counts {
 		r.Total += g.Failures
 	}
+	if err := s.checkFilter(ctx, a, lib, q, r.Total); err != nil {
+		return Recurrence{}, err
+	}
+	r.Narrowed = filterWords(lib, q.Filter, q.Group)
 	for _, g := range counts {
 		switch q.Group {
 		case ByComponent:
@@ -113,10 +118,8 @@ func (s *Service) report(ctx context.Context, a Actor, q RecurrenceQuery, at int
 				g.Name = c.Name
 			}
 		case ByFailureMode:
-			for _, code := range lib.Codes.FailureMode {
-				if code.ID == g.Key {
-					g.Name = code.Text
-				}
+			if name := failureModeName(lib, g.Key); name != "" {
+				g.Name = name
 			}
 		}
 		row, err := recurrenceRow(g, r.Total, at)
@@ -188,7 +191,7 @@ func (s *Service) RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQue
 	if err != nil {
 		return RecurrenceDetail{}, err
 	}
-	d := RecurrenceDetail{Row: r.Rows[at], Unit: r.Unit, Events: events, ByMonth: byMonth(r.Query, events)}
+	d := RecurrenceDetail{Row: r.Rows[at], Unit: r.Unit, Events: events, ByMonth: byMonth(r.Query, events), Narrowed: r.Narrowed}
 	if err := d.compare(r.Rows, r.Query.Against); err != nil {
 		return d, err
 	}

@@ -43,7 +43,7 @@ type Options struct {
 // tree.go        LibraryTree
 // testability.go LibraryTestability
 // own.go         TryMeasurement, SaveMeasurement, RemoveOwnMeasurement
-// recurrence.go  Recurrence, RecurrenceDetail
+// recurrence.go  Recurrence, RecurrenceDetail; recurrence_filter.go  RecurrenceChoices
 // learning.go    LearnFromJob, LearnDue, RebuildLearning (learning_view.go: Learned, Calibration, DecideLearned)
 
 type methods interface {
@@ -151,6 +151,7 @@ type methods interface {
 
 	Recurrence(ctx context.Context, a Actor, q RecurrenceQuery, exposure string) (Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQuery, exposure, key string) (RecurrenceDetail, error)
+	RecurrenceChoices(ctx context.Context, a Actor) (RecurrenceChoices, error)
 }
 
 var _ methods = (*Service)(nil)

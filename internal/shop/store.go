@@ -258,6 +258,8 @@ type RecurrenceQuery struct {
 	ToLastContact bool
 	// Against is another key of the group, to compare with.
 	Against string
+	// Filter narrows the report.
+	Filter RecurrenceFilter
 }
 
 // GroupCount is the raw material of one row: events and the exposure of the
@@ -291,6 +293,8 @@ type FaultEvent struct {
 type ReportStore interface {
 	Recurrence(ctx context.Context, shopID ID, q RecurrenceQuery) ([]GroupCount, error)
 	RecurrenceEvents(ctx context.Context, shopID ID, q RecurrenceQuery, key string) ([]FaultEvent, error)
+	// RecurrenceChoices lists the makes with models and the connector families recorded.
+	RecurrenceChoices(ctx context.Context, shopID ID) (models, families []string, err error)
 	// LifeData reads observation, failures and repairs of a key, odometers for distance.
 	LifeData(ctx context.Context, shopID ID, q RecurrenceQuery, key string, distance bool) (LifeData, error)
 }

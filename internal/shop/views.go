@@ -257,6 +257,8 @@ type Recurrence struct {
 	Rows     []RecurrenceRow
 	// TrendNote says how the rows' trends were found, and what they cannot tell.
 	TrendNote string
+	// Narrowed says what the report was narrowed to, "" for a whole one.
+	Narrowed string
 }
 
 // RecurrenceDetail is one group with the events behind it.
@@ -272,6 +274,8 @@ type RecurrenceDetail struct {
 	Others []RecurrenceRow
 	// Against compares the row with the one asked for; nil when none was.
 	Against *RecurrenceComparison
+	// Narrowed says what the report was narrowed to, "" for a whole one.
+	Narrowed string
 }
 
 // MonthCount is failures in a month, "2026-03".
