@@ -23,6 +23,7 @@ type RecurrencePage struct {
 	Pareto    *Pareto
 	From, To  time.Time
 	CSV       string // address of the list as a file
+	Sheet     string // and as a workbook
 }
 
 // ranked puts the rows in the order of their ranks.
@@ -119,6 +120,7 @@ func (p *Pages) recurrencePage(c echo.Context) error {
 		pg.Rows = append(pg.Rows, RecurrenceRow{RecurrenceRow: r, Href: "/recurrence/detail?" + v.Encode()})
 	}
 	pg.CSV = "/recurrence/list.csv?" + url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}.Encode()
+	pg.Sheet = sheetAddress(pg.CSV)
 	pg.Pareto = newPareto(pg.Rows, report.Total)
 	return p.render(c, http.StatusOK, "recurrence", pg)
 }

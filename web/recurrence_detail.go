@@ -30,6 +30,7 @@ type RecurrenceDetailPage struct {
 	Survival  *StepPlot
 	AgeName   string
 	Back, CSV string
+	Sheet     string
 	From, To  time.Time
 }
 
@@ -70,6 +71,7 @@ func (p *Pages) recurrenceDetailPage(c echo.Context) error {
 	asked.Set("until", f.Get("until"))
 	asked.Set("against", q.Against)
 	pg.CSV = "/recurrence/detail.csv?" + asked.Encode()
+	pg.Sheet = sheetAddress(pg.CSV)
 	pg.Others = []Option{{Value: "", Label: "nothing"}}
 	for _, o := range d.Others {
 		if o.Name == "" {

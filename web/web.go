@@ -241,6 +241,8 @@ func (p *Pages) routes() []route {
 		{get, "/recurrence/detail", p.recurrenceDetailPage},
 		{get, "/recurrence/list.csv", p.recurrenceCSV},
 		{get, "/recurrence/detail.csv", p.recurrenceDetailCSV},
+		{get, "/recurrence/list.xlsx", p.recurrenceWorkbook},
+		{get, "/recurrence/detail.xlsx", p.recurrenceDetailWorkbook},
 
 		{get, "/learning", p.learningPage},
 		{post, "/learning/decide", p.decideLearned},
