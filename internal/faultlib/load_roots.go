@@ -96,11 +96,10 @@ func (ld *loader) countedTwice(m *mapping, r *Root) {
 func (ld *loader) reachable() {
 	for i := range ld.lib.Causes {
 		c := &ld.lib.Causes[i]
-		reach, path := 1.0, ""
+		reach, path := ld.lib.Reach(c.ID), ""
 		for k := range ld.lib.Roots {
 			r := &ld.lib.Roots[k]
 			if f, ok := r.Raises[c.ID]; ok && f == 0 {
-				reach *= 1 - r.Prior
 				path = "roots." + r.ID + ".raises." + c.ID
 			}
 		}

@@ -35,6 +35,18 @@ func (l *Library) Root(id string) *Root {
 	return nil
 }
 
+// Reach is what the probability of a cause over all boards must stay below: 1, or
+// less where roots with factor 0 rule it out.
+func (l *Library) Reach(cause string) float64 {
+	reach := 1.0
+	for i := range l.Roots {
+		if f, ok := l.Roots[i].Raises[cause]; ok && f == 0 {
+			reach *= 1 - l.Roots[i].Prior
+		}
+	}
+	return reach
+}
+
 // RootPriors is what exposures say about the roots, for ModelContext.Priors and
 // diagnosis.Model.WithPriors. A root about which they say nothing is left out.
 func (l *Library) RootPriors(exposures []string) map[string]float64 {

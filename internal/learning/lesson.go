@@ -17,7 +17,8 @@ const leastPresence = 1e-3
 type Case struct {
 	// Spec is the model the job was diagnosed with.
 	Spec diagnosis.Spec
-	// Priors replace priors of Spec by cause id; the confirmed causes have 1.
+	// Priors replace priors of Spec by cause id; the confirmed causes have 1. By
+	// root id they say how probable a root was at intake.
 	Priors map[string]float64
 	// Evidence is what was found before the first repair.
 	Evidence []diagnosis.Observation
@@ -34,11 +35,14 @@ type Lesson struct {
 
 // CauseCount is one cause in one job. Present is P(cause present | all that was
 // found and confirmed), 1 for a confirmed one. Resolved, 0 to 1, is the share of
-// a fully observed job that this one was worth.
+// a fully observed job that this one was worth. Extra, above −1, is by how much
+// the job counts for more than one job (below 0: for less) against Present,
+// because of the roots that raise the cause; see roots.go. It is 0 where none do.
 type CauseCount struct {
 	Cause    string  `json:"cause"`
 	Present  float64 `json:"present"`
 	Resolved float64 `json:"resolved"`
+	Extra    float64 `json:"extra,omitempty"`
 }
 
 // LinkCount is one link in one job: the expected count that the cause was there
@@ -63,30 +67,33 @@ type LevelCount struct {
 // cases: a cause that nobody looked at adds its posterior probability, not zero.
 // Results after the repair are of a board without the repaired causes: they enter
 // as findings of their own that only the causes left can make abnormal, so that
-// both states of the board are in one posterior.
+// both states of the board are in one posterior. In a model with roots all of
+// this is done in each state of the roots and weighted by the states' posterior.
 //
 // Errors: those of diagnosis.New and Infer, and invalid for a finding in
 // NormalAfter that the model does not have.
 func Learn(c Case) (Lesson, error) {
-	t, err := newTeacher(c)
+	states, err := statesOf(c)
 	if err != nil {
 		return Lesson{}, err
 	}
-	ev := slices.Clone(c.Evidence)
-	for _, id := range c.NormalAfter {
-		ev = append(ev, diagnosis.Observation{Finding: after(id)})
+	l := &learner{c: c}
+	if len(states) > 0 {
+		l.c.Evidence = states[0].c.Evidence
 	}
-	post, err := t.model.Infer(ev)
-	if err != nil {
+	l.ev = slices.Clone(l.c.Evidence)
+	for _, id := range c.NormalAfter {
+		l.ev = append(l.ev, diagnosis.Observation{Finding: after(id)})
+	}
+	if err := l.weigh(states); err != nil {
 		return Lesson{}, err
 	}
 	var out Lesson
-	for i, cause := range c.Spec.Causes {
-		e := post.Marginals[i]
-		out.Causes = append(out.Causes, CauseCount{cause.ID, e, resolved(e, t.prior[i])})
+	for i := range c.Spec.Causes {
+		out.Causes = append(out.Causes, l.cause(i))
 	}
-	for k := range c.Evidence {
-		list, err := t.links(ev, k, post)
+	for k := range l.c.Evidence {
+		list, err := l.links(k)
 		if err != nil {
 			return Lesson{}, err
 		}
@@ -95,16 +102,24 @@ func Learn(c Case) (Lesson, error) {
 	return out, nil
 }
 
-// teacher is one case while it is worked out.
+// learner is one case while it is worked out.
+type learner struct {
+	c      Case
+	ev     []diagnosis.Observation
+	states []state
+}
+
+// teacher is one case in one state of the roots, in which causes are independent.
 type teacher struct {
 	spec     diagnosis.Spec
 	model    *diagnosis.Model
+	post     *diagnosis.Posterior
 	place    map[string]int // finding by id
 	byTarget map[string][]*diagnosis.Link
 	prior    []float64 // P(cause present) before this job, by cause
 }
 
-func newTeacher(c Case) (*teacher, error) {
+func newTeacher(c Case, clean []diagnosis.Finding) (*teacher, error) {
 	t := &teacher{spec: c.Spec, place: map[string]int{}, byTarget: map[string][]*diagnosis.Link{}}
 	for j, f := range c.Spec.Findings {
 		t.place[f.ID] = j
@@ -113,7 +128,7 @@ func newTeacher(c Case) (*teacher, error) {
 		l := &c.Spec.Links[k]
 		t.byTarget[l.Finding] = append(t.byTarget[l.Finding], l)
 	}
-	if err := t.addRepaired(c); err != nil {
+	if err := t.addRepaired(c, clean); err != nil {
 		return nil, err
 	}
 	model, err := diagnosis.New(t.spec)
@@ -133,8 +148,10 @@ func newTeacher(c Case) (*teacher, error) {
 func after(finding string) string { return "after:" + finding }
 
 // addRepaired gives the model a second copy of each finding that was normal
-// after the repair, linked to the causes that were not repaired.
-func (t *teacher) addRepaired(c Case) error {
+// after the repair, linked to the causes that were not repaired. They are as clean
+// has them, without what a root showed: that may have been cleaned away and says
+// nothing against the root.
+func (t *teacher) addRepaired(c Case, clean []diagnosis.Finding) error {
 	spec := &t.spec
 	spec.Findings = slices.Clone(spec.Findings)
 	spec.Links = slices.Clone(spec.Links)
@@ -144,7 +161,7 @@ func (t *teacher) addRepaired(c Case) error {
 		if !ok {
 			return problem.InField(fmt.Sprintf("normal_after[%d]", k), "no finding %q in this model", id)
 		}
-		f := spec.Findings[j]
+		f := clean[j]
 		f.ID = after(id)
 		spec.Findings = append(spec.Findings, f)
 		for _, l := range t.byTarget[id] {
@@ -173,42 +190,58 @@ func (t *teacher) addRepaired(c Case) error {
 //
 // For an observed level x* that is f(x*)·H(x*) at x*, f(z)·(H(x*) − H(x*−1)) below
 // and 0 above.
-func (t *teacher) links(ev []diagnosis.Observation, k int, post *diagnosis.Posterior) ([]LinkCount, error) {
-	finding := &t.spec.Findings[t.place[ev[k].Finding]]
-	for _, id := range post.Dropped {
-		if id == finding.ID {
+func (l *learner) links(k int) ([]LinkCount, error) {
+	first := l.states[0].t
+	finding := &first.spec.Findings[first.place[l.ev[k].Finding]]
+	for _, s := range l.states {
+		if slices.Contains(s.t.post.Dropped, finding.ID) {
 			return nil, nil // It took no part in the posterior.
 		}
 	}
-	var out []LinkCount
-	like := likelihood(ev[k], len(finding.Levels))
-	below, err := t.upTo(ev, k, like, post.LogEvidence)
-	if err != nil {
-		return nil, err
+	like := likelihood(l.ev[k], len(finding.Levels))
+	below := make([][][]float64, len(l.states))
+	for s := range l.states {
+		var err error
+		if below[s], err = l.states[s].t.upTo(l.ev, k, like); err != nil {
+			return nil, err
+		}
 	}
-	for _, l := range t.byTarget[finding.ID] {
-		i := t.model.CauseIndex(l.Cause)
-		if post.Marginals[i] < leastPresence {
+	var out []LinkCount
+	for _, link := range first.byTarget[finding.ID] {
+		i := first.model.CauseIndex(link.Cause)
+		if l.present(i) < leastPresence {
 			continue
 		}
-		counts := triggered(l.P, like, below, i)
-		c := LinkCount{Cause: l.Cause, Finding: finding.ID}
-		total, left, before := 0.0, 0.0, 0.0
-		for _, n := range counts {
-			total += n
+		counts := make([]float64, len(link.P))
+		for s := range l.states {
+			for z, n := range triggered(link.P, like, below[s], i) {
+				counts[z] += l.states[s].weight * n
+			}
 		}
-		for z, n := range counts {
-			c.Levels = append(c.Levels, LevelCount{finding.Levels[z], n})
-			w := n / total
-			left += w * (1 - w)
-			before += l.P[z] * (1 - l.P[z])
-		}
-		if total > 0 {
-			c.Resolved = total * unresolved(left, before)
+		if c, ok := linkCount(link, finding, counts); ok {
 			out = append(out, c)
 		}
 	}
 	return out, nil
+}
+
+func linkCount(link *diagnosis.Link, finding *diagnosis.Finding, counts []float64) (LinkCount, bool) {
+	c := LinkCount{Cause: link.Cause, Finding: finding.ID}
+	total, left, before := 0.0, 0.0, 0.0
+	for _, n := range counts {
+		total += n
+	}
+	for z, n := range counts {
+		c.Levels = append(c.Levels, LevelCount{finding.Levels[z], n})
+		w := n / total
+		left += w * (1 - w)
+		before += link.P[z] * (1 - link.P[z])
+	}
+	if !(total > 0) {
+		return c, false
+	}
+	c.Resolved = total * unresolved(left, before)
+	return c, true
 }
 
 // likelihood is the observation's as one value per level.
@@ -223,7 +256,7 @@ func likelihood(o diagnosis.Observation, levels int) []float64 {
 
 // upTo returns, by level x, P(X_i=1, finding ≤ x, rest of E)/P(E) by cause; nil
 // where no level at or next above x has a likelihood.
-func (t *teacher) upTo(ev []diagnosis.Observation, k int, like []float64, logE float64) ([][]float64, error) {
+func (t *teacher) upTo(ev []diagnosis.Observation, k int, like []float64) ([][]float64, error) {
 	out := make([][]float64, len(like))
 	rest := append([]diagnosis.Observation(nil), ev...)
 	for x := range like {
@@ -243,7 +276,7 @@ func (t *teacher) upTo(ev []diagnosis.Observation, k int, like []float64, logE f
 		if err != nil {
 			return nil, err
 		}
-		scale := math.Exp(post.LogEvidence - logE)
+		scale := math.Exp(post.LogEvidence - t.post.LogEvidence)
 		out[x] = post.Marginals
 		for i := range out[x] {
 			out[x][i] *= scale

@@ -13,6 +13,9 @@ type Expert struct {
 	Finding string // "" for a prior
 	Levels  []string
 	P       []float64
+	// Most is what a prior must stay below; 0 means 1. A root that rules a cause
+	// out keeps it from being there more often.
+	Most float64
 }
 
 // Status says whether a learned number is in use.
@@ -60,6 +63,9 @@ type Level struct {
 	Expert, Learned, Lower, Upper, Used float64
 }
 
+// belowMost is how near a learned prior comes to its Expert.Most.
+const belowMost = 0.999
+
 // Present is the name of a prior's only level.
 const Present = "present"
 
@@ -95,7 +101,11 @@ func learned(e *Expert, t Totals) Number {
 	if e.Finding == "" {
 		c := t.Causes[e.Cause]
 		n.Jobs = c.Resolved
-		n.level(Present, e.P[0], c.Present, c.Jobs)
+		most := 1.0
+		if e.Most > 0 {
+			most = belowMost * e.Most
+		}
+		n.level(Present, e.P[0], c.Present, c.Jobs, most)
 		return n
 	}
 	l := t.Links[n.Subject]
@@ -105,13 +115,13 @@ func learned(e *Expert, t Totals) Number {
 		total += l.Levels[name] // A level that the library no longer has is left out.
 	}
 	for z, name := range e.Levels {
-		n.level(name, e.P[z], l.Levels[name], total)
+		n.level(name, e.P[z], l.Levels[name], total, 1)
 	}
 	return n
 }
 
-func (n *Number) level(name string, expert, count, total float64) {
-	mean := (Strength*expert + count) / (Strength + total)
+func (n *Number) level(name string, expert, count, total, most float64) {
+	mean := math.Min(most, (Strength*expert+count)/(Strength+total))
 	v := Level{Name: name, Expert: expert, Learned: mean}
 	v.Lower, v.Upper = interval(mean, Strength+n.Jobs)
 	n.Levels = append(n.Levels, v)

@@ -13,7 +13,7 @@ import (
 func jobs(k, n int) Totals {
 	var t Totals
 	for i := range n {
-		c := CauseCount{"c", 0, 1}
+		c := CauseCount{Cause: "c", Resolved: 1}
 		if i < k {
 			c.Present = 1
 		}
@@ -45,7 +45,7 @@ func TestUnexaminedJobsChangeNothing(t *testing.T) {
 	t.Parallel()
 	var tot Totals
 	for range 50 {
-		tot.Add(0, Lesson{Causes: []CauseCount{{"c", 0.05, resolved(0.05, 0.05)}}})
+		tot.Add(0, Lesson{Causes: []CauseCount{{Cause: "c", Present: 0.05, Resolved: resolved(0.05, 0.05)}}})
 	}
 	n, none := Numbers(prior(0.05), tot, nil)[0], Numbers(prior(0.05), Totals{}, nil)[0]
 	near(t, "mean", n.Levels[0].Learned, 0.05)

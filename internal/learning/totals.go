@@ -13,7 +13,8 @@ type Totals struct {
 	Links  map[string]LinkTotal  `json:"links"` // by SubjectOf(cause, finding)
 }
 
-// CauseTotal is Σ over lessons of what a cause counted.
+// CauseTotal is Σ over lessons of what a cause counted. Jobs is what the sum of
+// Present is out of: one per lesson and its Extra.
 type CauseTotal struct {
 	Present  float64 `json:"present"`
 	Jobs     float64 `json:"jobs"`
@@ -54,7 +55,7 @@ func (t *Totals) Add(day float64, l Lesson) {
 	for _, c := range l.Causes {
 		sum := t.Causes[c.Cause]
 		sum.Present += weight * c.Present
-		sum.Jobs += weight
+		sum.Jobs += weight * (1 + c.Extra)
 		sum.Resolved += weight * c.Resolved
 		t.Causes[c.Cause] = sum
 	}

@@ -24,7 +24,7 @@ func stream(t *rapid.T) []dated {
 		l := Lesson{}
 		for i := range 5 {
 			e := r.Float64()
-			l.Causes = append(l.Causes, CauseCount{fmt.Sprint("c", i), e, resolved(e, 0.3)})
+			l.Causes = append(l.Causes, CauseCount{fmt.Sprint("c", i), e, resolved(e, 0.3), 3*r.Float64() - 0.9})
 		}
 		for i := range r.IntN(4) {
 			a := r.Float64()
@@ -67,7 +67,7 @@ func TestTotalsDoNotDependOnTheOrder(t *testing.T) {
 			w := math.Pow(0.5, (first.AsOf-d.day)/547.875)
 			for _, c := range d.lesson.Causes {
 				s := want[c.Cause]
-				want[c.Cause] = CauseTotal{s.Present + w*c.Present, s.Jobs + w, s.Resolved + w*c.Resolved}
+				want[c.Cause] = CauseTotal{s.Present + w*c.Present, s.Jobs + w*(1+c.Extra), s.Resolved + w*c.Resolved}
 			}
 		}
 		for id, a := range first.Causes {
@@ -102,7 +102,7 @@ func TestForgettingIsTheGeometricMean(t *testing.T) {
 	const mu, days = 0.2, 300.0
 	var tot Totals
 	for range 7 {
-		tot.Add(0, Lesson{Causes: []CauseCount{{"c", 1, 1}}})
+		tot.Add(0, Lesson{Causes: []CauseCount{{Cause: "c", Present: 1, Resolved: 1}}})
 	}
 	before := distuv.Beta{Alpha: Strength*mu + tot.Causes["c"].Present, Beta: Strength*(1-mu) + tot.Causes["c"].Jobs - tot.Causes["c"].Present}
 	prior := distuv.Beta{Alpha: Strength * mu, Beta: Strength * (1 - mu)}
@@ -120,11 +120,11 @@ func TestForgettingIsTheGeometricMean(t *testing.T) {
 func TestAJobCountsHalfAfterEighteenMonths(t *testing.T) {
 	t.Parallel()
 	var tot Totals
-	tot.Add(100, Lesson{Causes: []CauseCount{{"c", 1, 1}}})
+	tot.Add(100, Lesson{Causes: []CauseCount{{Cause: "c", Present: 1, Resolved: 1}}})
 	tot.Add(100+547.875, Lesson{})
 	near(t, "present", tot.Causes["c"].Present, 0.5)
 	near(t, "weight", tot.Weight, 1.5)
 	// A late arrival counts by its own day.
-	tot.Add(100, Lesson{Causes: []CauseCount{{"c", 1, 1}}})
+	tot.Add(100, Lesson{Causes: []CauseCount{{Cause: "c", Present: 1, Resolved: 1}}})
 	near(t, "late", tot.Causes["c"].Present, 1)
 }

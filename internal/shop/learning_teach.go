@@ -141,7 +141,7 @@ func experts(lib *faultlib.Library) []learning.Expert {
 	var out []learning.Expert
 	for i := range lib.Causes {
 		c := &lib.Causes[i]
-		out = append(out, learning.Expert{Cause: c.ID, P: []float64{c.PriorPer1000 / 1000}})
+		out = append(out, learning.Expert{Cause: c.ID, P: []float64{c.PriorPer1000 / 1000}, Most: lib.Reach(c.ID)})
 	}
 	for _, r := range lib.LinkRows() {
 		out = append(out, learning.Expert{Cause: r.Cause, Finding: r.Finding, Levels: r.Levels, P: r.P})

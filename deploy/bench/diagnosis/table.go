@@ -13,8 +13,11 @@ type row struct {
 
 func printTable(out io.Writer, o options, rows []row) {
 	kind := "the engine's numbers are those that the boards are drawn from"
+	if o.believe != "" && o.believe != o.drawn {
+		kind = "the engine's library is not the one that the boards are drawn from"
+	}
 	if o.perturb {
-		kind = fmt.Sprintf("the engine's numbers are off by a log-normal factor of %.1f", wrongBy)
+		kind += fmt.Sprintf(", off by a log-normal factor of %.1f", wrongBy)
 	}
 	fmt.Fprintf(out, "%d boards, seed %d; %s. Minutes and money (in hours of labour) until truly repaired.\n\n", o.boards, o.seed, kind)
 	fmt.Fprintln(out, "| policy | minutes, mean | 90 % | to the first repair | money, mean | 90 % | measurements | boxes | first repair right, one fault | two faults | comebacks | handed over |")
