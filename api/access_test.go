@@ -101,6 +101,7 @@ func TestRoles(t *testing.T) {
 		{"GET", part + "/movements", nil, all, nil},
 		{"POST", part + "/movements", obj{}, benchOnly, nil},
 		{"GET", v1 + "/recurrence", nil, all, nil},
+		{"GET", v1 + "/recurrence/filters", nil, all, nil},
 		{"GET", v1 + "/library", nil, all, nil},
 		{"GET", v1 + "/library/versions", nil, all, nil},
 		{"POST", v1 + "/library/versions", "causes: 7", ownerOnly, []option{yaml}},

@@ -82,6 +82,7 @@ type Service interface {
 
 	Recurrence(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure, key string) (shop.RecurrenceDetail, error)
+	RecurrenceChoices(ctx context.Context, a shop.Actor) (shop.RecurrenceChoices, error)
 
 	Learned(ctx context.Context, a shop.Actor) (shop.LearnedView, error)
 	Calibration(ctx context.Context, a shop.Actor) (shop.CalibrationView, error)
@@ -213,6 +214,7 @@ func (h *handlers) routes() []route {
 		{patch, "/instruments/:id", h.editInstrument, 0},
 
 		{get, "/recurrence", h.getRecurrence, 0},
+		{get, "/recurrence/filters", h.getRecurrenceFilters, 0},
 		{get, "/recurrence/:group/:key", h.getRecurrenceDetail, 0},
 
 		{get, "/learning", h.getLearning, 0},

@@ -238,6 +238,7 @@ func comeback(t *testing.T, b *bench, board, earlier, cause string) {
 	if detail.find("life.age_unit") != "d" || len(detail.list("life.repairs")) == 0 {
 		t.Errorf("lives after repair %s", detail.raw)
 	}
+	b.narrowedRecurrence(cause, r.number("total"))
 	b.refuse("GET", v1+"/recurrence/cause/"+cause+"?against=none", nil, 400, "against")
 	b.refuse("GET", v1+"/recurrence/cause/"+cause+"?until=ever", nil, 400, "until")
 }

@@ -29,7 +29,10 @@ func (h *handlers) window(q *query, group shop.RecurrenceGroup) (shop.Recurrence
 	if len(q.fields) == 0 && !from.Before(to) {
 		q.failf("from", "must be before to, "+to.Format(time.RFC3339))
 	}
-	return shop.RecurrenceQuery{Group: group, From: from, To: to, Now: now}, exposure
+	return shop.RecurrenceQuery{Group: group, From: from, To: to, Now: now, Filter: shop.RecurrenceFilter{
+		Model: q.short("model"), Component: q.short("component"), Family: q.short("connector_family"), Cause: q.short("cause"),
+		FailureMode: q.short("failure_mode"),
+	}}, exposure
 }
 
 func (h *handlers) getRecurrence(c echo.Context) error {
@@ -44,7 +47,31 @@ func (h *handlers) getRecurrence(c echo.Context) error {
 	}
 	return answer(c, http.StatusOK, Recurrence{
 		Group: RecurrenceGroup(r.Group), Exposure: r.Exposure, Unit: r.Unit, From: rq.From, To: rq.To, Total: r.Total, Items: listOf(r.Rows, recurrenceRow),
-		TrendNote: orNull(r.TrendNote),
+		TrendNote: orNull(r.TrendNote), Narrowed: orNull(r.Narrowed),
+	})
+}
+
+// short reads a parameter of at most 200 characters.
+func (q *query) short(name string) string {
+	const most = 200
+	s := q.text(name)
+	if len([]rune(s)) > most {
+		q.failf(name, "must be at most 200 characters long")
+	}
+	return s
+}
+
+func (h *handlers) getRecurrenceFilters(c echo.Context) error {
+	r, err := h.svc.RecurrenceChoices(c.Request().Context(), actorOf(c))
+	if err != nil {
+		return err
+	}
+	values := func(list []shop.RecurrenceChoice) []RecurrenceChoice {
+		return listOf(list, func(v shop.RecurrenceChoice) RecurrenceChoice { return RecurrenceChoice(v) })
+	}
+	return answer(c, http.StatusOK, RecurrenceFilters{
+		Models: values(r.Models), Components: values(r.Components), ConnectorFamilies: values(r.Families), Causes: values(r.Causes),
+		FailureModes: values(r.FailureModes),
 	})
 }
 
@@ -73,7 +100,7 @@ func (h *handlers) getRecurrenceDetail(c echo.Context) error {
 		return err
 	}
 	life := recurrenceLife(d.Life)
-	return answer(c, http.StatusOK, RecurrenceDetail{Life: &life, Against: rateComparison(d.Against),
+	return answer(c, http.StatusOK, RecurrenceDetail{Life: &life, Narrowed: orNull(d.Narrowed), Against: rateComparison(d.Against),
 		Group: RecurrenceGroup(group), Exposure: exposure, Unit: d.Unit, From: rq.From, To: rq.To, Row: recurrenceRow(d.Row),
 		Events: listOf(d.Events, faultEvent),
 		ByMonth: listOf(d.ByMonth, func(m shop.MonthCount) MonthCount {

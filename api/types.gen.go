@@ -1531,6 +1531,9 @@ type Recurrence struct {
 	Group    RecurrenceGroup `json:"group"`
 	Items    []RecurrenceRow `json:"items"`
 
+	// Narrowed What the report was narrowed to, in words; absent for a whole one.
+	Narrowed *string `json:"narrowed,omitempty"`
+
 	// Next Always null; the report is whole.
 	Next *string   `json:"next"`
 	To   time.Time `json:"to"`
@@ -1547,6 +1550,13 @@ type Recurrence struct {
 	Unit string `json:"unit"`
 }
 
+// RecurrenceChoice defines model for RecurrenceChoice.
+type RecurrenceChoice struct {
+	// Key The value of the query parameter.
+	Key  string `json:"key"`
+	Name string `json:"name"`
+}
+
 // RecurrenceDetail defines model for RecurrenceDetail.
 type RecurrenceDetail struct {
 	Against  *RateComparison `json:"against,omitempty"`
@@ -1556,9 +1566,21 @@ type RecurrenceDetail struct {
 	From     time.Time       `json:"from"`
 	Group    RecurrenceGroup `json:"group"`
 	Life     *RecurrenceLife `json:"life,omitempty"`
-	Row      RecurrenceRow   `json:"row"`
-	To       time.Time       `json:"to"`
-	Unit     string          `json:"unit"`
+
+	// Narrowed What the report was narrowed to, in words; absent for a whole one.
+	Narrowed *string       `json:"narrowed,omitempty"`
+	Row      RecurrenceRow `json:"row"`
+	To       time.Time     `json:"to"`
+	Unit     string        `json:"unit"`
+}
+
+// RecurrenceFilters defines model for RecurrenceFilters.
+type RecurrenceFilters struct {
+	Causes            []RecurrenceChoice `json:"causes"`
+	Components        []RecurrenceChoice `json:"components"`
+	ConnectorFamilies []RecurrenceChoice `json:"connector_families"`
+	FailureModes      []RecurrenceChoice `json:"failure_modes"`
+	Models            []RecurrenceChoice `json:"models"`
 }
 
 // RecurrenceGroup defines model for RecurrenceGroup.
@@ -2192,6 +2214,21 @@ type IfMatch = string
 
 // Limit defines model for Limit.
 type Limit = int
+
+// OfCause defines model for OfCause.
+type OfCause = string
+
+// OfComponent defines model for OfComponent.
+type OfComponent = string
+
+// OfFailureMode defines model for OfFailureMode.
+type OfFailureMode = string
+
+// OfFamily defines model for OfFamily.
+type OfFamily = string
+
+// OfModel defines model for OfModel.
+type OfModel = string
 
 // Query defines model for Query.
 type Query = string
