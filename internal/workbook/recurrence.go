@@ -188,6 +188,7 @@ func howToRead(list shop.Recurrence, detail *shop.RecurrenceDetail) Sheet {
 	}
 	add("Period", "From %s to %s (UTC), the end not included.", stamp(q.From), stamp(end))
 	add("Counted by", "%s", list.Group)
+	add("Filter", "%s", cmp.Or(list.Narrowed, "none: all failures and all boards"))
 	if detail != nil {
 		add("Drill-down", "The sheets after the list are about %s (%s).", nameOf(detail.Row), detail.Row.Key)
 		if q.ToLastContact {

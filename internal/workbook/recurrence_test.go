@@ -23,7 +23,7 @@ func sample() (shop.Recurrence, shop.RecurrenceDetail) {
 		Trend:    &shop.RowTrend{Direction: "worse", Earlier: shop.HalfCount{Failures: 0, BoardYears: 15}, Later: shop.HalfCount{Failures: 6, BoardYears: 15}, Ratio: shop.Bounds{Lower: ref(1.18)}, P: ref(0.031), AdjustedP: ref(0.031)},
 		Sentence: "6 failures on 4 boards; getting worse (p = 0.031)."}
 	list := shop.Recurrence{Group: shop.ByConnectorFamily, Exposure: "time", Unit: "1/board-year", Query: shop.RecurrenceQuery{Group: shop.ByConnectorFamily, From: from, To: to.AddDate(1, 0, 0), Now: to},
-		Total: 8, Rows: []shop.RecurrenceRow{good, bad}, TrendNote: "Trend: halves compared."}
+		Total: 8, Rows: []shop.RecurrenceRow{good, bad}, TrendNote: "Trend: halves compared.", Narrowed: "boards of the model Otterling 20"}
 	repair := shop.RepairSurvival{Action: "cleaned", Repairs: 3, Comebacks: 1, Steps: []shop.SurvivalStep{{Age: 40, AtRisk: 3, Failed: 1, Survival: b(0.67, 0.05, 0.94)}}, Median: shop.Bounds{Lower: ref(40.0)}}
 	detail := shop.RecurrenceDetail{Row: bad, Unit: list.Unit, Against: &shop.RecurrenceComparison{Key: "gasket", Name: "gasket", P: 0.02, PKind: "exact test", Ratio: b(6, 1.1, 61)},
 		Events: []shop.FaultEvent{{JobNumber: 7, BoardSerial: "+12", Cause: "interbox_burned", Component: "interbox_connector", At: to.AddDate(0, 0, -9), OdometerKM: ref(812.5), Action: "cleaned", ComebackOf: &shop.ID{1}},
@@ -79,7 +79,7 @@ func TestRecurrenceBook(t *testing.T) {
 	for _, r := range guide {
 		said += strings.Join(r, " ") + "\n"
 	}
-	for _, want := range []string{"From 2024-03-01 00:00 to 2026-03-01 00:00", "connector_family", "Garwood", "Lawless and Nadeau", "log-log", "likelihood-ratio", "halves compared", "Benjamini and Hochberg"} {
+	for _, want := range []string{"From 2024-03-01 00:00 to 2026-03-01 00:00", "connector_family", "boards of the model Otterling 20", "Garwood", "Lawless and Nadeau", "log-log", "likelihood-ratio", "halves compared", "Benjamini and Hochberg"} {
 		if !strings.Contains(said, want) {
 			t.Errorf("the guide does not say %q:\n%s", want, said)
 		}
