@@ -222,9 +222,11 @@ func (l *learner) weigh(states []state) error {
 
 // present is P(cause present | all that was found and confirmed).
 func (l *learner) present(i int) float64 {
-	e := 0.0
-	for _, s := range l.states {
-		e += s.weight * s.t.post.Marginals[i]
+	// About the first state, so that what is certain in all of them stays so.
+	first := l.states[0].t.post.Marginals[i]
+	e := first
+	for _, s := range l.states[1:] {
+		e += s.weight * (s.t.post.Marginals[i] - first)
 	}
 	return e
 }
