@@ -18,6 +18,7 @@ type RecurrencePage struct {
 	Form      *Form
 	Groups    []Option
 	Exposures []Option
+	Filters   RecurrenceFilters
 	Report    shop.Recurrence
 	Rows      []RecurrenceRow
 	Pareto    *Pareto
@@ -84,6 +85,10 @@ func (p *Pages) recurrenceAsked(c echo.Context) (shop.RecurrenceQuery, string, *
 	}
 	q.ToLastContact = f.Text("until") == "contact"
 	q.Against = f.Text("against")
+	for _, field := range recurrenceFilterFields {
+		f.Values.Set(field.name, c.QueryParam(field.name))
+		*field.of(&q.Filter) = f.Text(field.name)
+	}
 	f.Values.Set("group", string(q.Group))
 	f.Values.Set("exposure", exposure)
 	f.Values.Set("from", q.From.Format(time.DateOnly))
@@ -106,20 +111,28 @@ func (f *Form) day(name string) (time.Time, bool) {
 
 func (p *Pages) recurrencePage(c echo.Context) error {
 	q, exposure, f := p.recurrenceAsked(c)
-	report, err := p.svc.Recurrence(c.Request().Context(), actorOf(c), q, exposure)
+	ctx, a := c.Request().Context(), actorOf(c)
+	report, err := p.svc.Recurrence(ctx, a, q, exposure)
+	if withoutRefused(&q, f, err) {
+		report, err = p.svc.Recurrence(ctx, a, q, exposure)
+	}
 	if err != nil {
 		return err
 	}
 	pg := &RecurrencePage{Layout: Layout{Title: "Recurrence", Section: "/recurrence", Wide: true}, Form: f, Groups: recurrenceGroups, Exposures: recurrenceExposures,
 		Report: report, From: q.From, To: q.To.Add(-time.Second)}
+	if pg.Filters, err = p.recurrenceFilters(ctx, a, q, f); err != nil {
+		return err
+	}
+	asked := recurrenceAddress(q, exposure, f)
+	pg.CSV = "/recurrence/list.csv?" + asked.Encode()
 	for _, r := range ranked(report.Rows) {
 		if r.Name == "" {
 			r.Name = groupName(r.Key)
 		}
-		v := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "key": {r.Key}, "from": {f.Get("from")}, "to": {f.Get("to")}}
-		pg.Rows = append(pg.Rows, RecurrenceRow{RecurrenceRow: r, Href: "/recurrence/detail?" + v.Encode()})
+		asked.Set("key", r.Key)
+		pg.Rows = append(pg.Rows, RecurrenceRow{RecurrenceRow: r, Href: "/recurrence/detail?" + asked.Encode()})
 	}
-	pg.CSV = "/recurrence/list.csv?" + url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}.Encode()
 	pg.Sheet = sheetAddress(pg.CSV)
 	pg.Pareto = newPareto(pg.Rows, report.Total)
 	return p.render(c, http.StatusOK, "recurrence", pg)

@@ -2,7 +2,6 @@ package web
 
 import (
 	"net/http"
-	"net/url"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -16,6 +15,7 @@ type RecurrenceDetailPage struct {
 	Layout
 	Form      *Form
 	Exposures []Option
+	Filters   RecurrenceFilters
 	Untils    []Option
 	Others    []Option // to compare with
 	Detail    shop.RecurrenceDetail
@@ -46,6 +46,9 @@ func (p *Pages) recurrenceDetailPage(c echo.Context) error {
 	q, exposure, f := p.recurrenceAsked(c)
 	ctx, a := c.Request().Context(), actorOf(c)
 	d, err := p.svc.RecurrenceDetail(ctx, a, q, exposure, f.Get("key"))
+	if withoutRefused(&q, f, err) {
+		d, err = p.svc.RecurrenceDetail(ctx, a, q, exposure, f.Get("key"))
+	}
 	if pe := userMistake(err); pe != nil && q.Against != "" && len(pe.Fields) > 0 && pe.Fields[0].Field == "against" {
 		// The key chosen for comparison may have no exposure in another period.
 		f.reject("against", pe.Fields[0].Message)
@@ -63,10 +66,13 @@ func (p *Pages) recurrenceDetailPage(c echo.Context) error {
 	if d.Row.Name == "" {
 		d.Row.Name = groupName(f.Get("key"))
 	}
-	asked := url.Values{"group": {string(q.Group)}, "exposure": {exposure}, "from": {f.Get("from")}, "to": {f.Get("to")}}
+	asked := recurrenceAddress(q, exposure, f)
 	pg := &RecurrenceDetailPage{Layout: Layout{Title: "Failures of " + d.Row.Name, Section: "/recurrence", Wide: true}, Form: f, Exposures: recurrenceExposures,
 		Untils: recurrenceUntils, Detail: d, Group: words(string(q.Group)), Name: d.Row.Name, ByAction: q.Group == shop.ByAction, ToContact: q.ToLastContact, AgeName: ageName(d.Life.AgeUnit),
 		Back: "/recurrence?" + asked.Encode(), From: q.From, To: q.To.Add(-time.Second), Chart: newMonthChart(d.ByMonth), Mean: newMeanPlot(d.Life), First: newFirstPlot(d.Life), Survival: newRepairPlot(d.Life)}
+	if pg.Filters, err = p.recurrenceFilters(ctx, a, q, f); err != nil {
+		return err
+	}
 	asked.Set("key", f.Get("key"))
 	asked.Set("until", f.Get("until"))
 	asked.Set("against", q.Against)

@@ -155,3 +155,53 @@ func TestStepPlot(t *testing.T) {
 		}
 	}
 }
+
+// A filter is kept in every link and file, named in words, and one that is refused says
+// so beside its field and is taken out.
+func TestRecurrenceFilterIsKept(t *testing.T) {
+	t.Parallel()
+	_, c := signedIn(t)
+	const narrowed = "model=%3DAlder+GT"
+	for path, links := range map[string]string{"/recurrence?group=component": "table.list th a", sampleDetail: "section#jobs a.button"} {
+		if a := c.get(path); len(a.nodes("strong.narrowed")) != 0 || len(under(a, "details.narrow select")) != 5 {
+			t.Errorf("%s: %d fields", path, len(under(a, "details.narrow select")))
+		}
+		a := c.get(path + "&cause=&" + narrowed)
+		if got := a.one("strong.narrowed"); !strings.Contains(got, "=Alder GT") {
+			t.Errorf("%s: %s", path, got)
+		}
+		found := under(a, links)
+		if len(found) == 0 {
+			t.Errorf("%s: no links", path)
+		}
+		for _, n := range found {
+			if href := attr(n, "href"); !strings.Contains(href, narrowed) {
+				t.Errorf("%s leads to %s", path, href)
+			}
+		}
+		for _, n := range under(a, "a.button") {
+			if href := attr(n, "href"); strings.HasPrefix(href, "/recurrence") && !strings.Contains(href, narrowed) {
+				t.Errorf("%s leads to %s", path, href)
+			}
+		}
+		if chosen := under(a, "select[name=model] option[selected]"); len(chosen) != 1 || attr(chosen[0], "value") != "=Alder GT" {
+			t.Errorf("%s: the chosen model is not shown", path)
+		}
+		a = c.get(path + "&model=elsewhere")
+		if len(under(a, "details.narrow p.wrong")) != 1 || len(a.nodes("strong.narrowed")) != 0 {
+			t.Errorf("%s: a filter that was refused", path)
+		}
+		// A component that the library knows no longer stays chosen.
+		if a = c.get(path + "&component=old_thing"); len(under(a, "select[name=component] option[selected]")) != 1 {
+			t.Errorf("%s: an old component is not shown as chosen", path)
+		}
+	}
+	rows := readCSV(t, c.get("/recurrence/list.csv?group=component&"+narrowed))
+	if last := len(rows[0]) - 1; rows[0][last] != "narrowed_to" || rows[1][last] != "boards of the model =Alder GT" {
+		t.Errorf("list %v", rows)
+	}
+	rows = readCSV(t, c.get(strings.Replace(sampleDetail, "detail", "detail.csv", 1)+"&"+narrowed))
+	if rows[1][0] != "narrowed to" || rows[1][len(rows[1])-1] != "boards of the model =Alder GT" {
+		t.Errorf("detail %v", rows[1])
+	}
+}

@@ -434,7 +434,20 @@ func sampleLife() shop.RecurrenceLife {
 }
 
 func (s *fakeShop) Recurrence(_ context.Context, _ shop.Actor, q shop.RecurrenceQuery, e string) (shop.Recurrence, error) {
-	return shop.Recurrence{Group: q.Group, Exposure: e, Unit: "1/board-year", Query: q, Total: 50, Rows: sampleRows(), TrendNote: "Trend: the later half of the period against the earlier."}, nil
+	if q.Filter.Model == "elsewhere" {
+		return shop.Recurrence{}, problem.InField("model", "no board of make and model %q is recorded", q.Filter.Model)
+	}
+	r := shop.Recurrence{Group: q.Group, Exposure: e, Unit: "1/board-year", Query: q, Total: 50, Rows: sampleRows(), TrendNote: "Trend: the later half of the period against the earlier."}
+	if q.Filtered() {
+		r.Narrowed = "boards of the model " + q.Filter.Model
+	}
+	return r, nil
+}
+
+func (s *fakeShop) RecurrenceChoices(context.Context, shop.Actor) (shop.RecurrenceChoices, error) {
+	one := func(key, name string) []shop.RecurrenceChoice { return []shop.RecurrenceChoice{{Key: key, Name: name}} }
+	return shop.RecurrenceChoices{Models: append(one("=Alder GT", "=Alder GT"), one("-", "not recorded")...), Families: one("Larch-60", "Larch-60"),
+		Components: one("gasket", "lid gasket"), Causes: one("interbox_corroded", "contacts corroded"), FailureModes: one("open", "open circuit")}, nil
 }
 
 func (s *fakeShop) RecurrenceDetail(_ context.Context, _ shop.Actor, q shop.RecurrenceQuery, _, key string) (shop.RecurrenceDetail, error) {
@@ -450,7 +463,14 @@ func (s *fakeShop) RecurrenceDetail(_ context.Context, _ shop.Actor, q shop.Recu
 	default:
 		return shop.RecurrenceDetail{}, problem.InField("against", "must be another row, not %q", q.Against)
 	}
-	return shop.RecurrenceDetail{Row: sampleRows()[0], Unit: "1/board-year", Life: sampleLife(), Others: sampleRows()[1:], Against: against,
+	if q.Filter.Model == "elsewhere" {
+		return shop.RecurrenceDetail{}, problem.InField("model", "no board of make and model %q is recorded", q.Filter.Model)
+	}
+	narrowed := ""
+	if q.Filtered() {
+		narrowed = "boards of the model " + q.Filter.Model
+	}
+	return shop.RecurrenceDetail{Narrowed: narrowed, Row: sampleRows()[0], Unit: "1/board-year", Life: sampleLife(), Others: sampleRows()[1:], Against: against,
 		Events:  []shop.FaultEvent{{FaultID: faultID, JobID: jobID, BoardID: boardID, JobNumber: 97, BoardSerial: "BM-1480", Cause: "interbox_pin_burned", At: sampleNow, OdometerKM: ref(1500.0), Action: "replaced both halves", ComebackOf: &oldJobID}},
 		ByMonth: []shop.MonthCount{{Month: "2026-01", Count: 2}, {Month: "2026-02", Count: 0}, {Month: "2026-03", Count: 6}, {Month: "2026-04", Count: 4}, {Month: "2026-05", Count: 9}}}, nil
 }

@@ -94,6 +94,7 @@ type Service interface {
 
 	Recurrence(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure, key string) (shop.RecurrenceDetail, error)
+	RecurrenceChoices(ctx context.Context, a shop.Actor) (shop.RecurrenceChoices, error)
 
 	Learned(ctx context.Context, a shop.Actor) (shop.LearnedView, error)
 	Calibration(ctx context.Context, a shop.Actor) (shop.CalibrationView, error)
