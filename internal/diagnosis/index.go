@@ -30,6 +30,7 @@ type Model struct {
 	roots        []root
 	factors      [][]float64 // by root and cause
 	vary         []bool      // by cause: depends on a root
+	given        []float64   // by cause: the prior that the Spec gives it
 	states       []rootState
 	lanes        []lane
 }
@@ -102,6 +103,9 @@ func New(spec Spec) (*Model, error) {
 	c.probability("unmodelled", spec.Unmodelled)
 	m.indexUnmodelled(&c, spec.UnmodelledLinks)
 	m.indexRoots(&c, spec.Roots)
+	for _, cause := range spec.Causes {
+		m.given = append(m.given, cause.Prior)
+	}
 	if len(c.fields) == 0 {
 		m.layStates(&c, func(i int) string { return fmt.Sprintf("causes[%d].prior", i) })
 	}
@@ -237,7 +241,8 @@ func (m *Model) CauseIndex(id string) int {
 // given by cause or root id (UnmodelledID sets that of the unmodelled cause):
 // after a repair the prior of the repaired cause is the repair's failure rate;
 // a root that is known has 0 or 1. The prior of a cause that roots raise is its
-// marginal over the roots as the Spec gives them, see Root.
+// marginal over the roots as the Spec gives them, see Root. A cause that is certain,
+// with 1, was found: that speaks for the roots that raise it, and so for others.
 func (m *Model) WithPriors(priors map[string]float64) (*Model, error) {
 	changed := *m
 	changed.causes = append([]Cause(nil), m.causes...)

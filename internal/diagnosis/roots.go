@@ -25,7 +25,8 @@ const MaxRoots = 4
 // A root is no cause: it stands in no explanation and "no fault" says nothing
 // about it. It shows itself in findings as a cause does (Links, where Cause is
 // empty or the root's id), on top of what its causes show. WithPriors sets its
-// probability, 0 and 1 for what is known; that does not change any h.
+// probability, 0 and 1 for what is known; that does not change any h. A cause that
+// it makes certain was found, and is evidence for the roots that raise it.
 type Root struct {
 	ID     string
 	Prior  float64
@@ -200,8 +201,12 @@ func (m *Model) layStates(c *checker, field func(i int) string) {
 	m.states, m.lanes = nil, nil
 	m.vary = make([]bool, len(m.causes))
 	hazards := make([]float64, len(m.causes))
+	found := make(map[int]float64) // hazards of causes that are certain now
 	for i := range m.causes {
 		p := m.causes[i].Prior
+		if p == 1 && active(m.given[i]) && m.varies(i) {
+			found[i], _ = m.hazard(i, m.given[i])
+		}
 		if !active(p) || !m.varies(i) {
 			continue
 		}
@@ -212,9 +217,9 @@ func (m *Model) layStates(c *checker, field func(i int) string) {
 		}
 		hazards[i], m.vary[i] = h, true
 	}
-	for mask := range uint(1) << len(m.roots) {
-		if p, _ := m.stateWeight(mask, -1, false); p > 0 {
-			m.states = append(m.states, m.newState(mask, p, hazards))
+	for mask, p := range m.stateShares(found) {
+		if p > 0 {
+			m.states = append(m.states, m.newState(uint(mask), p, hazards))
 		}
 	}
 	for s := range m.states {
@@ -225,6 +230,32 @@ func (m *Model) layStates(c *checker, field func(i int) string) {
 			m.lanes = append(m.lanes, lane{s, 1})
 		}
 	}
+}
+
+// stateShares is P(state) by the state's mask, given the causes that were found,
+// by their hazards: P(state | found) ∝ P(state)·Π P(cause | state). What was found
+// where no state allows it says nothing.
+func (m *Model) stateShares(found map[int]float64) []float64 {
+	prior := make([]float64, 1<<len(m.roots))
+	given, sum := make([]float64, len(prior)), 0.0
+	for mask := range prior {
+		prior[mask], _ = m.stateWeight(uint(mask), -1, false)
+		given[mask] = prior[mask]
+		for i := range m.causes {
+			if h, ok := found[i]; ok {
+				_, f := m.stateWeight(uint(mask), i, false)
+				given[mask] *= -math.Expm1(-h * f)
+			}
+		}
+		sum += given[mask]
+	}
+	if len(found) == 0 || !(sum > 0) {
+		return prior
+	}
+	for mask := range given {
+		given[mask] /= sum
+	}
+	return given
 }
 
 // leastAbsent keeps a cause from being certain in a state where its marginal is
