@@ -60,6 +60,7 @@ values ($1, $2, $3, 'photo', 'image/jpeg', encode(sha256('x'), 'hex'), 'x', $4)`
 	_, err = s.Claim(b.ctx, shopID, "key-1", []byte("h"), t0)
 	b.ok(err)
 	b.ok(s.ChangeLearning(b.ctx, shopID, shop.LearningChange{
+	b.ok(s.ChangeAlerts(b.ctx, shopID, shop.AlertChange{At: t0, Raise: []shop.RecurrenceAlert{raised(shop.ByLot, "L1", 2)}}))
 		Lesson:   &shop.JobLesson{JobID: first.ID, Verdict: shop.Taught, On: days(-49), At: t0},
 		Decision: &shop.LearningDecision{Subject: "gasket_set", Accepted: true, Jobs: 7, Reason: "as we see it", At: t0, By: "Kim"},
 		State:    &shop.LearnedState{LibraryID: b.library.ID, Jobs: 1, AsOf: days(-49), At: t0},
@@ -290,6 +291,16 @@ select j.shop_id, j.id, 'comeback', gen_random_uuid(), j.opened_at, '{}', '{}', 
 	{"attachments_board", "attachments", `{"job_id":null,"board_id":` + strange + `}`, ""},
 	{"attachments_job", "attachments", `{"job_id":` + strange + `}`, ""},
 	{"attachments_one_subject", "attachments", `{"job_id":null}`, ""},
+	{"recurrence_alerts_shop", "recurrence_alerts", `{"shop_id":` + strange + `}`, ""},
+	{"recurrence_alerts_one_open", "recurrence_alerts", `{}`, ""},
+	{"recurrence_alerts_group_known", "recurrence_alerts", `{"grp":"cause"}`, ""},
+	{"recurrence_alerts_key_present", "recurrence_alerts", `{"key":""}`, ""},
+	{"recurrence_alerts_times_in_order", "recurrence_alerts", `{"cleared_at":"2001-01-01T00:00:00Z"}`, ""},
+	{"recurrence_alerts_figures_objects", "recurrence_alerts", `{"figures":[]}`, ""},
+	{"recurrence_alerts_set_aside_has_who", "recurrence_alerts", `{"set_aside_by":"Kim"}`, ""},
+	{"recurrence_alerts_set_aside_has_reason", "recurrence_alerts", `{"set_aside_reason":"known"}`, ""},
+	{"recurrence_alert_checks_shop", "recurrence_alert_checks", `{"shop_id":` + strange + `}`, ""},
+
 	{"attachments_name_present", "attachments", `{"name":""}`, ""},
 	{"attachments_media_type_form", "attachments", `{"media_type":"photo"}`, ""},
 	{"attachments_content_matches", "attachments", `{"content":"y"}`, ""},

@@ -40,15 +40,28 @@ func (s *Store) ChangeJob(ctx context.Context, shopID shop.ID, c shop.JobChange)
 		w.fault()
 		w.repair()
 		w.records()
-		if err := tx.SendBatch(ctx, b).Close(); err != nil || c.LearnAt == nil {
+		if err := tx.SendBatch(ctx, b).Close(); err != nil {
 			return err
 		}
-		return s.learnLater(ctx, tx, shopID, job.ID, *c.LearnAt)
+		return s.queueWork(ctx, tx, shopID, c)
 	})
 	if err != nil {
 		return shop.Job{}, err
 	}
 	return got, nil
+}
+
+// queueWork puts into the queue what a change is to cause later.
+func (s *Store) queueWork(ctx context.Context, tx pgx.Tx, shopID shop.ID, c shop.JobChange) error {
+	if c.Fault != nil || c.Repair != nil {
+		if err := s.checkAlertsLater(ctx, tx, shopID, c.At); err != nil {
+			return err
+		}
+	}
+	if c.LearnAt != nil {
+		return s.learnLater(ctx, tx, shopID, c.JobID, *c.LearnAt)
+	}
+	return nil
 }
 
 // advance writes the change to the job's own row, and returns the job after it

@@ -78,6 +78,9 @@ type WorkOptions struct {
 	Now func() time.Time
 	// Quick starts the queue's housekeeping at once, for tests.
 	Quick bool
+	// CheckAlerts looks at the figures behind the alerts; nil: that work is left in the
+	// queue for a process that does it.
+	CheckAlerts CheckAlerts
 }
 
 // Work starts to judge jobs whose waiting time is over, one after the other.
@@ -93,7 +96,13 @@ func (s *Store) Work(ctx context.Context, learn Learn, opt WorkOptions) (*Worker
 	}
 	workers := river.NewWorkers()
 	river.AddWorker(workers, w)
-	client, err := river.NewClient(riverpgxv5.New(s.pool), &river.Config{
+	river.AddWorker(workers, &alertWorker{check: opt.CheckAlerts})
+	if opt.CheckAlerts != nil {
+		if err := s.checkNewShops(ctx, w.now()); err != nil {
+			return nil, fmt.Errorf("queue: %w", err)
+		}
+	}
+	cfg := &river.Config{
 		Schema: queueSchema, Logger: s.log, Workers: workers, Queues: map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: 1}},
 		PollOnly: true, FetchPollInterval: opt.Poll, FetchCooldown: min(opt.Poll, 100*time.Millisecond),
 		JobTimeout: learnTime, DiscardedJobRetentionPeriod: keepForever, TestOnly: opt.Quick,

@@ -31,9 +31,11 @@ type work struct {
 // url is the address of the bench's database.
 func (b *bench) url() string { return b.store.Pool().Config().ConnString() }
 
-func (b *bench) queue() []work {
+func (b *bench) queue() []work { b.t.Helper(); return b.queueOf("learn_from_job") }
+
+func (b *bench) queueOf(kind string) []work {
 	b.t.Helper()
-	rows, err := b.store.Pool().Query(b.ctx, `select state::text, kind, scheduled_at, attempt from queue.river_job order by id`)
+	rows, err := b.store.Pool().Query(b.ctx, `select state::text, kind, scheduled_at, attempt from queue.river_job where kind = $1 order by id`, kind)
 	b.ok(err)
 	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[work])
 	b.ok(err)

@@ -127,12 +127,14 @@ func (a *app) serve(ctx context.Context, svc *shop.Service, s shop.Shop, ready f
 	return nil
 }
 
-// work starts to judge the jobs whose waiting time is over, in the background;
-// the function returned lets a judgement under way finish.
+// work starts to judge the jobs whose waiting time is over and to look at the figures
+// behind the alerts, in the background; the function returned lets work under way finish.
 func (a *app) work(ctx context.Context, svc *shop.Service) (stop func(), err error) {
 	w, err := a.store.Work(ctx, func(ctx context.Context, shopID, jobID shop.ID) (time.Time, error) {
 		return svc.LearnFromJob(ctx, shop.Learner(shopID), jobID)
-	}, store.WorkOptions{})
+	}, store.WorkOptions{CheckAlerts: func(ctx context.Context, shopID shop.ID, since time.Time) error {
+		return svc.CheckAlerts(ctx, shop.Watcher(shopID), since)
+	}})
 	if err != nil {
 		return nil, err
 	}

@@ -35,6 +35,7 @@ type Summary struct {
 	Comebacks, StillOpen int
 	NewestJob            int
 	Judged               int // jobs judged for what they teach
+	Alerts               int // bad actors that the pages tell of
 }
 
 // Clock is the back-dated clock the demo's service runs on.
@@ -90,10 +91,18 @@ func Fill(ctx context.Context, svc *shop.Service, clock *Clock, owner shop.Actor
 	}
 	clock.set(until)
 	// The queue would do it too, one by one; the demo shows at once what the
-	// eighteen months taught.
+	// eighteen months taught, and what they warn of.
 	if f.sum.Judged, err = f.svc.LearnDue(ctx, f.owner); err != nil {
 		return Summary{}, fmt.Errorf("demo learning: %w", err)
 	}
+	if err := f.svc.CheckAlerts(ctx, f.owner, time.Time{}); err != nil {
+		return Summary{}, fmt.Errorf("demo alerts: %w", err)
+	}
+	alerts, err := f.svc.Alerts(ctx, f.owner)
+	if err != nil {
+		return Summary{}, fmt.Errorf("demo alerts: %w", err)
+	}
+	f.sum.Alerts = len(alerts.Items)
 	return f.sum, nil
 }
 

@@ -73,9 +73,20 @@ func rankRows(rows []RecurrenceRow) error {
 // components that never failed are not in the report.
 var carriedBySome = []RecurrenceGroup{ByConnectorFamily, BySealing, ByPart, ByLot, ByAction}
 
-func markBadActors(rows []RecurrenceRow, group RecurrenceGroup) error {
+// restTest is the exact test of one row's rate against that of all other rows of its
+// report, corrected for the number of rows tested.
+type restTest struct {
+	row         int // index into the rows
+	ratio       reliability.Estimate
+	p, adjusted float64
+	found       bool // the false discovery rate holds at falseDiscovery
+}
+
+// testAgainstRest tests every row that has exposure and a rest to compare with, in the
+// order of the rows. It tests nothing in a group that every board carries.
+func testAgainstRest(rows []RecurrenceRow, group RecurrenceGroup) ([]restTest, error) {
 	if !slices.Contains(carriedBySome, group) {
-		return nil
+		return nil, nil
 	}
 	var all reliability.Count
 	for _, r := range rows {
@@ -83,8 +94,7 @@ func markBadActors(rows []RecurrenceRow, group RecurrenceGroup) error {
 			all.Events, all.Exposure = all.Events+r.Failures, all.Exposure+r.Exposure
 		}
 	}
-	var tested []int
-	var tests []reliability.RateComparison
+	var tests []restTest
 	var p []float64
 	for i, r := range rows {
 		rest := reliability.Count{Events: all.Events - r.Failures, Exposure: all.Exposure - r.Exposure}
@@ -93,18 +103,29 @@ func markBadActors(rows []RecurrenceRow, group RecurrenceGroup) error {
 		}
 		t, err := reliability.RateRatio(reliability.Count{Events: r.Failures, Exposure: r.Exposure}, rest, confidence)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		tested, tests, p = append(tested, i), append(tests, t), append(p, t.P.Greater)
+		tests, p = append(tests, restTest{row: i, ratio: t.Ratio, p: t.P.Greater}), append(p, t.P.Greater)
 	}
 	adjusted, found, err := reliability.BenjaminiHochberg(p, falseDiscovery)
 	if err != nil {
+		return nil, err
+	}
+	for i := range tests {
+		tests[i].adjusted, tests[i].found = adjusted[i], found[i]
+	}
+	return tests, nil
+}
+
+func markBadActors(rows []RecurrenceRow, group RecurrenceGroup) error {
+	tests, err := testAgainstRest(rows, group)
+	if err != nil {
 		return err
 	}
-	for i, at := range tested {
-		if found[i] {
-			rows[at].BadActor = &BadActor{Ratio: boundsOf(tests[i].Ratio), P: p[i], AdjustedP: adjusted[i],
-				Sentence: badSentence(tests[i].Ratio, adjusted[i], len(tested))}
+	for _, t := range tests {
+		if t.found {
+			rows[t.row].BadActor = &BadActor{Ratio: boundsOf(t.ratio), P: t.p, AdjustedP: t.adjusted,
+				Sentence: badSentence(t.ratio, t.adjusted, len(tests))}
 		}
 	}
 	return nil

@@ -20,6 +20,7 @@ const (
 	mayLibrary
 	mayShop
 	mayLearn
+	mayAlerts
 )
 
 // rights is the whole table of who may do what. Reading is everybody's, but for
@@ -34,6 +35,7 @@ var rights = map[right][]Role{
 	mayLibrary:     {Owner},
 	mayShop:        {Owner},
 	mayLearn:       {Owner}, // what the jobs taught: accept and reject; everybody may read it
+	mayAlerts:      {Owner}, // what keeps failing: set an alert aside; everybody may read it
 }
 
 // counterMoves are the states the counter may move a job to: those that are

@@ -44,6 +44,7 @@ type Options struct {
 // testability.go LibraryTestability
 // own.go         TryMeasurement, SaveMeasurement, RemoveOwnMeasurement
 // recurrence.go  Recurrence, RecurrenceDetail; recurrence_filter.go  RecurrenceChoices
+// alerts_usecase.go  CheckAlerts, Alerts, SetAlertAside, BoardAlerts
 // learning.go    LearnFromJob, LearnDue, RebuildLearning (learning_view.go: Learned, Calibration, DecideLearned)
 
 type methods interface {
@@ -152,6 +153,13 @@ type methods interface {
 	Recurrence(ctx context.Context, a Actor, q RecurrenceQuery, exposure string) (Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQuery, exposure, key string) (RecurrenceDetail, error)
 	RecurrenceChoices(ctx context.Context, a Actor) (RecurrenceChoices, error)
+
+	// CheckAlerts raises and clears alerts from the figures as they stand, unless they were looked at since.
+	CheckAlerts(ctx context.Context, a Actor, since time.Time) error
+	Alerts(ctx context.Context, a Actor) (Alerts, error)
+	SetAlertAside(ctx context.Context, a Actor, id ID, reason string) (RecurrenceAlert, error)
+	// BoardAlerts lists the open alerts of what a board carries, with where to look.
+	BoardAlerts(ctx context.Context, a Actor, boardID ID) ([]BoardAlert, error)
 }
 
 var _ methods = (*Service)(nil)

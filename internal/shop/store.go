@@ -20,6 +20,7 @@ type Store interface {
 	LibraryStore
 	LearningStore
 	ReportStore
+	AlertStore
 	IdempotencyStore
 	// Ping tells whether the database answers.
 	Ping(ctx context.Context) error
