@@ -33,7 +33,20 @@ func TestLibraryTree(t *testing.T) {
 	if repairs == 0 {
 		t.Error("no repair")
 	}
-	for _, path := range []string{"?symptoms=", "?symptoms=no_such_thing", "?symptoms=short_range&depth=0", "?symptoms=short_range&depth=100",
+	r = b.do("GET", v1+"/library/tree?symptoms=grinding_noise&exposures=rain,storage", nil, 200)
+	if r.text("symptoms.1.id") != "water_history" || r.text("exposures.0.id") != "rain" || r.text("exposures.1.id") != "storage" || r.text("exposures.0.text") == "" {
+		t.Errorf("symptoms %v, exposures %v", r.list("symptoms"), r.list("exposures"))
+	}
+	again := 0
+	for _, s := range b.do("GET", v1+"/library/tree?symptoms=grinding_noise", nil, 200).list("steps") {
+		if s := s.(map[string]any); s["again"] == true && s["kind"] == "measure" {
+			again++
+		}
+	}
+	if again == 0 {
+		t.Error("no second look")
+	}
+	for _, path := range []string{"?symptoms=short_range&exposures=mud", "?symptoms=short_range&exposures=rain&absent=water_history", "?symptoms=", "?symptoms=no_such_thing", "?symptoms=short_range&depth=0", "?symptoms=short_range&depth=100",
 		"?symptoms=short_range&absent=short_range", "?symptoms=short_range&facts=motor_plug", "?symptoms=short_range&facts=moon:full"} {
 		b.send("GET", v1+"/library/tree"+path, nil)
 		b.refuse("GET", v1+"/library/tree"+path, nil, 400, "")

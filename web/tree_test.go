@@ -26,15 +26,16 @@ func (s *fakeShop) LibraryTree(_ context.Context, _ shop.Actor, in shop.TreeInpu
 	proof := shop.TreeProof{Measurement: "interbox_visual", Name: "Power connector between boxes, both halves", Outcomes: result("clean", "clean and dry", true)}
 	ride := shop.TreeProof{Measurement: "phase_resistance_3", Name: "Three phase-to-phase resistances", Outcomes: result("balanced", "balanced", true), When: "any box was opened", Always: true}
 	return shop.Tree{Edition: 1, SHA256: sampleLibrary().SHA256, Version: 1, Date: "2026-05-20", Depth: 8, Currency: "EUR", LabourPerHour: 6000,
-		Symptoms: []shop.TreeSymptom{{ID: "sudden_cutoff", Text: "Power cut without warning while riding", Present: true}, {ID: "water_history", Text: "Was ridden in water", Present: false}},
-		Facts:    []shop.TreeFact{{ID: "motor_plug", Value: "external", Text: "Is the motor plug inside a box or outside?"}},
-		Places:   7, ExpectedCost: 51200, ExpectedMinutes: 140, LiveCost: 46800, Method: "Costs are reckoned so.", Notes: []string{"Begin with the board closed."},
+		Symptoms:  []shop.TreeSymptom{{ID: "sudden_cutoff", Text: "Power cut without warning while riding", Present: true}, {ID: "water_history", Text: "Was ridden in water", Present: false}},
+		Facts:     []shop.TreeFact{{ID: "motor_plug", Value: "external", Text: "Is the motor plug inside a box or outside?"}},
+		Exposures: []shop.TreeExposure{{ID: "rain", Text: "Ridden in rain or on wet ground"}},
+		Places:    7, ExpectedCost: 51200, ExpectedMinutes: 140, LiveCost: 46800, Method: "Costs are reckoned so.", Notes: []string{"Begin with the board closed."},
 		Steps: []shop.TreeStep{
 			{Step: 1, Kind: "measure", Measurement: "phase_resistance_3", Name: "Three phase-to-phase resistances", Text: "Before everything else.", Reach: 1, Minutes: 6, Hazard: 2, HazardName: "moderate",
 				Cautions: []string{"Wheel still."}, Open: []shop.TreeOpening{{ID: "motor_box_open", Name: "motor box open", Sealed: true}}, Outcomes: []shop.TreeOutcome{
 					{Outcomes: result("one_open", "one phase open", false), Probability: 0.01, Step: 2}, {Outcomes: result("balanced", "balanced", true), Probability: 0.99, Step: 3}}},
 			{Step: 2, Kind: "stop", Name: "Stop", Text: "Guided diagnosis ends here.", Reach: 0.01, Hazard: 4, HazardName: "stop"},
-			{Step: 3, Kind: "measure", Measurement: "interbox_visual", Name: "Power connector between boxes, both halves", Text: "Measure.", Reach: 0.99, Minutes: 13, Hazard: 2, HazardName: "moderate",
+			{Step: 3, Kind: "measure", Measurement: "interbox_visual", Name: "Power connector between boxes, both halves", Again: true, Text: "Take it again: it fits badly.", Reach: 0.99, Minutes: 13, Hazard: 2, HazardName: "moderate",
 				Outcomes: []shop.TreeOutcome{{Outcomes: result("soot", "arc pitting", false), Probability: 0.4, Step: 4}, {Outcomes: result("pin_damaged", "pin bent", false), Probability: 0.1, Step: 4},
 					{Outcomes: result("clean", "clean and dry", true), Probability: 0.5, Step: 5}}},
 			{Step: 4, Kind: "repair", Cause: "interbox_pin_burned", Name: "Contact burnt in the power connector", Text: "Repair this.", Reach: 0.5, Ways: 2, Probability: 0.93, Hazard: 3, HazardName: "high",
@@ -68,15 +69,15 @@ func TestTreePage(t *testing.T) {
 	if len(a.nodes("article.tree-step")) != 0 || len(a.nodes("fieldset.symptom")) != len(sampleLibrary().Symptoms) {
 		t.Fatalf("the empty form shows %d steps and %d symptoms", len(a.nodes("article.tree-step")), len(a.nodes("fieldset.symptom")))
 	}
-	a = c.get("/library/tree?" + url.Values{"s.sudden_cutoff": {"present"}, "s.water_history": {"absent"}, "s.stutter_at_start": {""}, "fact.motor_plug": {"external"}, "depth": {"5"}}.Encode())
-	want := "/library/tree?absent=water_history&depth=5&fact.motor_plug=external&symptoms=sudden_cutoff"
+	a = c.get("/library/tree?" + url.Values{"s.sudden_cutoff": {"present"}, "s.water_history": {"absent"}, "s.stutter_at_start": {""}, "exposures": {"rain", "crash"}, "fact.motor_plug": {"external"}, "depth": {"5"}}.Encode())
+	want := "/library/tree?absent=water_history&depth=5&exposures=rain,crash&fact.motor_plug=external&symptoms=sudden_cutoff"
 	if a.Code != http.StatusSeeOther || a.Header.Get("Location") != want {
 		t.Fatalf("status %d to %q, want %q", a.Code, a.Header.Get("Location"), want)
 	}
 	a = c.get(want)
 	checkPage(t, a)
 	in := svc.calls[len(svc.calls)-1].(shop.TreeInput)
-	if !equal(in, shop.TreeInput{Symptoms: []string{"sudden_cutoff"}, Absent: []string{"water_history"}, Facts: map[string]string{"motor_plug": "external"}, Depth: ref(5)}) {
+	if !equal(in, shop.TreeInput{Symptoms: []string{"sudden_cutoff"}, Absent: []string{"water_history"}, Exposures: []string{"rain", "crash"}, Facts: map[string]string{"motor_plug": "external"}, Depth: ref(5)}) {
 		t.Errorf("asked for %+v", in)
 	}
 	for n := 1; n <= 5; n++ {
@@ -92,6 +93,12 @@ func TestTreePage(t *testing.T) {
 	}
 	if got := a.one("section.hand-back"); !strings.Contains(got, "any box was opened") {
 		t.Errorf("the hand-back reads %q", got)
+	}
+	if got := text(a.nodes("article#step-3")[0]); !strings.Contains(got, "Take it again: it fits badly.") || !strings.Contains(got, "Again: Power connector") {
+		t.Errorf("the second look reads %q", got)
+	}
+	if len(a.nodes("input[name=exposures][checked]")) != 2 || !strings.Contains(a.one("section.tree-head"), "Use: Ridden in rain") {
+		t.Error("how the board was used is not kept or not said")
 	}
 	if attr(a.nodes("input[name=s.sudden_cutoff]")[0], "value") != "present" || len(a.nodes("details.group[open]")) == 0 {
 		t.Error("what was chosen is not kept in the form")

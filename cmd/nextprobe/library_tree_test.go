@@ -56,6 +56,10 @@ func TestLibraryTree(t *testing.T) {
 		t.Errorf("the leaves sum to %v", leaves)
 	}
 
+	_, out, _ = call(t, "library", "tree", "--symptoms", "short_range", "--exposures", "rain,storage", "--depth", "2", "--json")
+	if !strings.Contains(out, `"exposures":[{"id":"rain"`) || !strings.Contains(out, `{"id":"water_history"`) {
+		t.Errorf("with exposures %.600s", out)
+	}
 	_, out, _ = call(t, "library", "tree", "--symptoms", "short_range", "--depth", "2", "--format", "dot")
 	if err := dot.UnmarshalMulti([]byte(out), multi.NewDirectedGraph()); err != nil {
 		t.Errorf("no graph: %v", err)
@@ -85,6 +89,7 @@ func TestLibraryTreeRefuses(t *testing.T) {
 		{"format", []string{"--symptoms", "short_range", "--format", "svg"}, 2, "text, json, dot"},
 		{"two formats", []string{"--symptoms", "short_range", "--format", "dot", "--json"}, 2, "exclude"},
 		{"fact", []string{"--symptoms", "short_range", "--facts", "motor_plug=sideways"}, 1, "motor_plug"},
+		{"exposure", []string{"--symptoms", "short_range", "--exposures", "mud"}, 1, "give some of rain"},
 		{"library", []string{"--symptoms", "short_range", "--library", bad}, 1, "errors"},
 		{"argument", []string{"short_range"}, 2, "short_range"},
 	} {
