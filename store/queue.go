@@ -102,13 +102,7 @@ func (s *Store) Work(ctx context.Context, learn Learn, opt WorkOptions) (*Worker
 			return nil, fmt.Errorf("queue: %w", err)
 		}
 	}
-	river.AddWorker(workers, &alertWorker{check: opt.CheckAlerts})
-	if opt.CheckAlerts != nil {
-		if err := s.checkNewShops(ctx, w.now()); err != nil {
-			return nil, fmt.Errorf("queue: %w", err)
-		}
-	}
-	cfg := &river.Config{
+	client, err := river.NewClient(riverpgxv5.New(s.pool), &river.Config{
 		Schema: queueSchema, Logger: s.log, Workers: workers, Queues: map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: 1}},
 		PollOnly: true, FetchPollInterval: opt.Poll, FetchCooldown: min(opt.Poll, 100*time.Millisecond),
 		JobTimeout: learnTime, DiscardedJobRetentionPeriod: keepForever, TestOnly: opt.Quick,
