@@ -243,6 +243,14 @@ var constraints = map[string]rule{
 	"learning_totals_body_object":          {problem.Invalid, "body", "must be an object"},
 	"learning_totals_version_positive":     {problem.Invalid, "version", "must count up from 1"},
 
+	// Sums of the recurrence report, which nobody writes by hand.
+	"recurrence_dirty_pkey":            {problem.Conflict, "", "The report's sums were changed at the same moment; try again."},
+	"recurrence_contributions_pkey":    {problem.Conflict, "", "The report's sums were changed at the same moment; try again."},
+	"recurrence_contributions_aligned": {problem.Invalid, "value", "must have as many entries as the other columns"},
+	"recurrence_sums_pkey":             {problem.Conflict, "", "The report's sums were changed at the same moment; try again."},
+	"recurrence_sums_level_known":      {problem.Invalid, "level", "must be 1, 2 or 3"},
+	"recurrence_progress_pkey":         {problem.Conflict, "", "The report's sums were changed at the same moment; try again."},
+
 	// Records.
 	"attachments_pkey":              idTaken,
 	"attachments_board":             {problem.Invalid, "board_id", "there is no such board in this shop"},

@@ -1,9 +1,12 @@
 package store
 
 import (
+	"context"
+
 	"github.com/jackc/pgx/v5/pgxpool"
 
 	"nextprobe/internal/problem"
+	"nextprobe/internal/shop"
 )
 
 // Pool lets tests break the schema's rules by hand.
@@ -24,4 +27,19 @@ func ConstraintNames() []string {
 // ConstraintRule returns the code and field of a constraint's message.
 func ConstraintRule(name string) (problem.Code, string) {
 	return constraints[name].code, constraints[name].field
+}
+
+// RecurrenceFromRecords is the list without the sums.
+func (s *Store) RecurrenceFromRecords(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, error) {
+	return s.recurrenceFromRecords(ctx, shopID, q)
+}
+
+// RecurrenceBySums is the list from the sums alone; false where they cannot give it.
+func (s *Store) RecurrenceBySums(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, bool, error) {
+	return s.recurrenceBySums(ctx, shopID, q)
+}
+
+// RebuildSums makes the sums of a shop anew.
+func (s *Store) RebuildSums(ctx context.Context, shopID shop.ID) error {
+	return s.rebuildSums(ctx, shopID)
 }

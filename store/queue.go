@@ -102,11 +102,13 @@ func (s *Store) Work(ctx context.Context, learn Learn, opt WorkOptions) (*Worker
 			return nil, fmt.Errorf("queue: %w", err)
 		}
 	}
-	client, err := river.NewClient(riverpgxv5.New(s.pool), &river.Config{
+	cfg := &river.Config{
 		Schema: queueSchema, Logger: s.log, Workers: workers, Queues: map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: 1}},
 		PollOnly: true, FetchPollInterval: opt.Poll, FetchCooldown: min(opt.Poll, 100*time.Millisecond),
 		JobTimeout: learnTime, DiscardedJobRetentionPeriod: keepForever, TestOnly: opt.Quick,
-	})
+	}
+	s.keepSums(cfg)
+	client, err := river.NewClient(riverpgxv5.New(s.pool), cfg)
 	if err != nil {
 		return nil, fmt.Errorf("queue: %w", err)
 	}

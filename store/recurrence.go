@@ -31,7 +31,10 @@ import (
 //
 // A failure was there at entry when it was found in the job of the board's first
 // contact, or in one opened before the thing that failed was fitted: nobody saw it
-// coming, so that comparisons of earlier with later leave it out.
+// coming. It is in the counts of failures, boards and shares, but no rate, no test
+// and no comparison of earlier with later has it: boards come to a shop because
+// something failed, so that such failures say much of how boards are chosen and
+// little of how often one fails. The drill-down leaves them out of the same figures.
 //
 // What carries a group's thing, and which failures count against it:
 //
@@ -233,8 +236,19 @@ func recurrenceArgs(shopID shop.ID, q shop.RecurrenceQuery) (recurrenceSQL, pgx.
 
 // Recurrence counts failures and exposure per key of the group, most failures
 // first, then by key. The definitions are at the head of this file. Boards hit
-// twice or more are those with failures in two jobs or more.
+// twice or more are those with failures in two jobs or more. It is read from sums
+// where they can give it (recurrence_sums_read.go), else from the records.
 func (s *Store) Recurrence(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, error) {
+	if _, _, err := recurrenceArgs(shopID, q); err != nil {
+		return nil, err
+	}
+	if rows, ok, err := s.recurrenceBySums(ctx, shopID, q); ok || err != nil {
+		return rows, err
+	}
+	return s.recurrenceFromRecords(ctx, shopID, q)
+}
+
+func (s *Store) recurrenceFromRecords(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, error) {
 	g, args, err := recurrenceArgs(shopID, q)
 	if err != nil {
 		return nil, err

@@ -261,6 +261,9 @@ type RecurrenceQuery struct {
 	Against string
 	// Filter narrows the report.
 	Filter RecurrenceFilter
+	// SumsOnly asks of a list for what adds up over time alone: boards, carriers and
+	// comebacks, which are counts of different ones, may be left 0.
+	SumsOnly bool
 }
 
 // GroupCount is the raw material of one row: events and the exposure of the

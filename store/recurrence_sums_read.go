@@ -1,0 +1,157 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"nextprobe/internal/shop"
+)
+
+// sumsList reads the rows of one group for a window. side is 1 for what lies before
+// the window's end and -1 for what lies before its beginning. Where the window reaches
+// to the present all years lie before its end.
+var sumsList = `
+with reach as (
+  select coalesce((select newest < @to::timestamptz from recurrence_progress where shop_id = @shop), true) as present
+),
+cut as (
+  select e.side, c.day, u.* from (values (1, @to_day::date, @to_us::bigint), (-1, @from_day::date, @from_us::bigint)) as e (side, day, us)
+    join recurrence_contributions c on c.shop_id = @shop and c.day = e.day and (e.side = -1 or not (select present from reach))
+   cross join ` + unpacked + ` where u.us < e.us and u.grp = any(@groups)
+),
+parts as (` + sumsParts() + `
+  union all
+  select side, grp, key, name, day - date '2000-01-01'` + sumsOfCut() + ` from cut
+),
+totals as (
+  select grp, key, name, sum(side * failures) as failures, sum(side * at_entry) as at_entry, sum(side * comebacks) as comebacks,
+         sum(side * boards) as boards, sum(side * repeats) as repeats,
+         coalesce(sum(carried) filter (where side = 1), 0) - coalesce(sum(released) filter (where side = -1), 0) as carriers,
+         sum(side * service * (at_day - day)) * 86400000000 + sum(side * service * at_us) - sum(side * service_us) as us,
+         sum(side * (distance * ((at_day - day) * 86400000000 + at_us) - distance_us)) as km
+    from (select p.*, case side when 1 then @to_number::bigint else @from_number::bigint end as at_day,
+                 case side when 1 then @to_us::bigint else @from_us::bigint end as at_us from parts p) p
+   group by grp, key, name
+),
+names as (
+  select key, min(name) as name from totals where name <> '' and (failures > 0 or carriers > 0) group by key
+),
+latest as (
+  select key, max(last_at) as last_at from (` + sumsLatest + `) l group by key
+),
+whole as (select * from totals where grp = @exposure and @exposure <> @group)
+select t.key, coalesce(n.name, t.key), t.failures::int, t.boards::int, t.repeats::int, coalesce(w.carriers, t.carriers)::int,
+       (coalesce(w.us, t.us) * 0.000001 / 86400)::float8, (coalesce(w.km, t.km) * 0.000001)::float8, t.comebacks::int, l.last_at, t.at_entry::int,
+       (select present from reach)
+  from totals t left join names n on n.key = t.key left join latest l on l.key = t.key left join whole w on true
+ where t.grp = @group and t.name = '' and (t.failures > 0 or t.us > 0)
+ order by t.failures desc, t.key`
+
+// sumsParts is the years, months and days before each end of a window.
+func sumsParts() string {
+	var parts []string
+	for _, end := range []struct{ side, name, present string }{{"1", "to", "(select present from reach)"}, {"-1", "from", "false"}} {
+		for _, level := range []string{
+			`level = 1 and (%[2]s or period < @%[1]s_year)`,
+			`level = 2 and not %[2]s and period >= @%[1]s_year and period < @%[1]s_month`,
+			`level = 3 and not %[2]s and period >= @%[1]s_month and period < @%[1]s_day`,
+		} {
+			parts = append(parts, `
+  select `+end.side+` as side, grp, key, name, period - date '2000-01-01' as day, `+strings.Join(sumColumns, ", ")+`, service_us, distance_us
+    from recurrence_sums where shop_id = @shop and grp = any(@groups) and `+fmt.Sprintf(level, end.name, end.present))
+		}
+	}
+	return strings.Join(parts, `
+  union all`)
+}
+
+// sumsOfCut makes rows of single steps.
+func sumsOfCut() string {
+	var b strings.Builder
+	for i, c := range sumColumns {
+		if c == "distance" {
+			fmt.Fprintf(&b, `, case kind when %d then value else 0 end`, i+1)
+			continue
+		}
+		fmt.Fprintf(&b, `, case kind when %d then value::bigint else 0 end`, i+1)
+	}
+	return b.String() + `, case kind when 8 then value * us else 0 end, case kind when 9 then value * us else 0 end`
+}
+
+// sumsLatest is the last failures of the years, months and days within a window, and
+// the failures of the days that it cuts.
+const sumsLatest = `
+  select key, last_at from recurrence_sums where shop_id = @shop and grp = @group and name = '' and level = 1
+     and period > @from_year and period < @to_year
+  union all
+  select key, last_at from recurrence_sums where shop_id = @shop and grp = @group and name = '' and level = 2
+     and period > @from_month and period < @to_month and (period < @from_year + interval '1 year' or period >= @to_year)
+  union all
+  select key, last_at from recurrence_sums where shop_id = @shop and grp = @group and name = '' and level = 3
+     and period > @from_day and period < @to_day and (period < @from_month + interval '1 month' or period >= @to_month)
+  union all
+  select u.key, (c.day + u.us * interval '1 microsecond') at time zone 'UTC'
+    from recurrence_contributions c cross join ` + unpacked + `
+   where c.shop_id = @shop and c.day in (@from_day, @to_day) and u.grp = @group and u.kind = 1 and u.name = ''
+     and (c.day > @from_day or u.us >= @from_us) and (c.day < @to_day or u.us < @to_us)`
+
+// recurrenceBySums reads the list from the sums; false where it must be read from the
+// records: with a filter, with more marks than a reader should work off, and for a
+// window that ends before the present, unless sums alone are asked for.
+func (s *Store) recurrenceBySums(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, bool, error) {
+	if !q.Now.IsZero() && q.Now.Before(q.To) {
+		q.To = q.Now
+	}
+	if q.Filter != (shop.RecurrenceFilter{}) || !q.From.Before(q.To) {
+		return nil, false, nil
+	}
+	if ok, err := s.catchUp(ctx, shopID, sumsAtOnce); !ok || err != nil {
+		return nil, false, err
+	}
+	present := true
+	rows, err := all(ctx, s.pool, func(row pgx.CollectableRow) (c shop.GroupCount, err error) {
+		var last *time.Time
+		err = row.Scan(&c.Key, &c.Name, &c.Failures, &c.Boards, &c.RepeatBoards, &c.Carriers, &c.BoardDays, &c.DistanceKM, &c.Comebacks,
+			&last, &c.AtEntry, &present)
+		if last != nil {
+			c.LastAt = *last
+		}
+		return c, err
+	}, sumsList, sumsArgs(shopID, q))
+	if err != nil || present {
+		return rows, err == nil, err
+	}
+	if !q.SumsOnly {
+		return nil, false, nil
+	}
+	for i := range rows {
+		rows[i].Boards, rows[i].RepeatBoards, rows[i].Carriers, rows[i].Comebacks = 0, 0, 0, 0
+	}
+	return rows, true, nil
+}
+
+func sumsArgs(shopID shop.ID, q shop.RecurrenceQuery) pgx.NamedArgs {
+	group := sumGroups[q.Group]
+	exposure := group
+	if group <= sumGroups[shop.ByCause] {
+		exposure = groupOfAll
+	}
+	args := pgx.NamedArgs{"shop": shopID, "to": q.To, "group": group, "exposure": exposure, "groups": []int16{group, exposure}}
+	for name, t := range map[string]time.Time{"from": q.From, "to": q.To} {
+		t = t.UTC()
+		y, m, d := t.Date()
+		date := func(m time.Month, d int) pgtype.Date {
+			return pgtype.Date{Time: time.Date(y, m, d, 0, 0, 0, 0, time.UTC), Valid: true}
+		}
+		day := date(m, d)
+		args[name+"_year"], args[name+"_month"], args[name+"_day"] = date(1, 1), date(m, 1), day
+		args[name+"_number"] = (day.Time.Unix() - time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).Unix()) / 86400
+		args[name+"_us"] = t.Sub(day.Time).Microseconds()
+	}
+	return args
+}
