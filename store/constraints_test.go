@@ -3,6 +3,7 @@ package store_test
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -286,6 +287,8 @@ select j.shop_id, j.id, 'comeback', gen_random_uuid(), j.opened_at, '{}', '{}', 
 	{"learning_decisions_immutable", "", "", `delete from learning_decisions`},
 	{"learning_totals_shop", "learning_totals", `{"shop_id":` + strange + `}`, ""},
 	{"learning_totals_body_object", "learning_totals", `{"body":[]}`, ""},
+	{"recurrence_contributions_aligned", "", "", `insert into recurrence_contributions select shop_id, id, '2026-01-01', '{1}', '{k,l}', '{""}', '{1}', '{0}', '{1}' from boards`},
+	{"recurrence_sums_level_known", "", "", insertSums(4)},
 	{"learning_totals_version_positive", "learning_totals", `{"version":0}`, ""},
 
 	{"recurrence_alerts_shop", "recurrence_alerts", `{"shop_id":` + strange + `}`, ""},
@@ -362,6 +365,11 @@ func withID(t *testing.T, b *bench, br breach) string {
 	return string(out)
 }
 
+// insertSums adds a row of sums of a level for each shop.
+func insertSums(level int) string {
+	return fmt.Sprintf(`insert into recurrence_sums select id, 1, %d, date '2026-01-01', 'k', '', 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0 from shops`, level)
+}
+
 func TestEveryConstraintIsEnforcedAndMapped(t *testing.T) {
 	t.Parallel()
 	b, _ := filled(t)
@@ -380,6 +388,12 @@ select c.relname from pg_class c where c.relkind = 'r' and c.relnamespace = 'pub
 			br.set = `{"stock":0,"entries":0}`
 		case "stock_movements":
 			br.set = `{"quantity":1,"reason":"received"}`
+		case "recurrence_contributions":
+			br.sql = `insert into recurrence_contributions select shop_id, id, '2026-01-01', '{1}', '{k}', '{""}', '{1}', '{0}', '{1}' from boards, generate_series(1, 2)`
+		case "recurrence_sums":
+			br.sql = insertSums(1) + ` union all ` + strings.TrimPrefix(insertSums(1), "insert into recurrence_sums ")
+		case "recurrence_progress":
+			br.sql = `insert into recurrence_progress select id, now() from shops, generate_series(1, 2)`
 		}
 		list = append(list, br)
 	}
