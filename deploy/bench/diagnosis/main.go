@@ -33,6 +33,7 @@ type options struct {
 	job     string
 	board   int
 	small   int
+	free    bool
 	drawn   string
 	believe string
 }
@@ -46,6 +47,7 @@ func main() {
 	flag.StringVar(&o.job, "cause", "", "print what each policy does with a board that has this cause, instead of the table")
 	flag.IntVar(&o.board, "board", -1, "print what each policy does with the board of this number, instead of the table")
 	flag.IntVar(&o.small, "small", 24, "how many pieces of the library are compared with the exact optimum; 0 for none")
+	flag.BoolVar(&o.free, "free", false, "draw as many faults for each board as the library's priors give, instead of one for 80 %, two for 17 % and three for 3 %")
 	flag.StringVar(&o.drawn, "library", "", "file of the fault library that the boards are drawn from; the shipped one if empty")
 	flag.StringVar(&o.believe, "believe", "", "file of the fault library that the policies reckon with; that of -library if empty")
 	flag.Parse()
@@ -91,6 +93,7 @@ func run(o options) error {
 	if err != nil {
 		return err
 	}
+	w.numbers.free = o.free
 	if o.job != "" || o.board >= 0 {
 		return w.story(o)
 	}

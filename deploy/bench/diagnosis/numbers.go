@@ -15,6 +15,7 @@ type numbers struct {
 	ids      []string  // by cause
 	findings []findingNumbers
 	at       map[string]int // finding id to place
+	free     bool           // boards have as many faults as the model gives them
 	roots    []rootNumbers
 	states   []rootState
 }

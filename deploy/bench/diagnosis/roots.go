@@ -142,8 +142,11 @@ func (n *numbers) exposures(r *faultlib.Root) []exposure {
 // drawState draws the state of the roots and, unless they are given, the faults
 // in it: each cause by its probability in that state, until as many are there as
 // were asked for. That is the model's own distribution where the number of faults
-// is known.
+// is known; where it is free, any number but none will do.
 func (n *numbers) drawState(r *rand.Rand, given []int) (*rootState, []int) {
+	if n.free && given == nil {
+		return n.drawFree(r, 0)
+	}
 	if len(n.states) == 0 {
 		if given == nil {
 			given = n.drawFaults(r)
@@ -153,16 +156,25 @@ func (n *numbers) drawState(r *rand.Rand, given []int) (*rootState, []int) {
 	if given != nil {
 		return n.pick(r, given), given
 	}
-	count := drawCount(r)
+	return n.drawFree(r, drawCount(r))
+}
+
+// drawFree draws from the model until there are count faults, any number with 0.
+func (n *numbers) drawFree(r *rand.Rand, count int) (*rootState, []int) {
 	for {
-		st := n.pick(r, nil)
+		var st *rootState
+		causes := n.causes
+		if len(n.states) > 0 {
+			st = n.pick(r, nil)
+			causes = st.causes
+		}
 		var faults []int
-		for i, p := range st.causes {
+		for i, p := range causes {
 			if r.Float64() < p {
 				faults = append(faults, i)
 			}
 		}
-		if len(faults) == count {
+		if len(faults) > 0 && (count == 0 || len(faults) == count) {
 			return st, faults
 		}
 	}

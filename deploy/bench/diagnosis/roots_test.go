@@ -210,3 +210,44 @@ func TestLibrariesMustMatch(t *testing.T) {
 		t.Error("a library without one of the causes passes")
 	}
 }
+
+// With the number of faults free, each cause is there as often as its prior says
+// among the boards that have any.
+func TestFreeBoardsHaveThePriors(t *testing.T) {
+	t.Parallel()
+	for _, w := range []*workshop{rootedShop(t), shopOf(t, firstEdition(t))} {
+		n := w.numbers
+		n.free = true
+		none := 0.0
+		for _, st := range n.states {
+			p := st.p
+			for _, q := range st.causes {
+				p *= 1 - q
+			}
+			none += p
+		}
+		if len(n.states) == 0 {
+			none = 1
+			for _, q := range n.causes {
+				none *= 1 - q
+			}
+		}
+		const boards = 20000
+		r, count := rand.New(rand.NewPCG(5, 6)), make([]int, len(n.causes))
+		for range boards {
+			_, faults := n.drawState(r, nil)
+			if len(faults) == 0 {
+				t.Fatal("a board without a fault")
+			}
+			for _, i := range faults {
+				count[i]++
+			}
+		}
+		for i, p := range n.causes {
+			p /= 1 - none
+			if got := float64(count[i]) / boards; math.Abs(got-p) > 4.5*math.Sqrt(p*(1-p)/boards) {
+				t.Errorf("%s: %v, want %v", n.ids[i], got, p)
+			}
+		}
+	}
+}

@@ -19,6 +19,9 @@ func printTable(out io.Writer, o options, rows []row) {
 	if o.perturb {
 		kind += fmt.Sprintf(", off by a log-normal factor of %.1f", wrongBy)
 	}
+	if o.free {
+		kind += ", and a board has as many faults as the library's priors give"
+	}
 	fmt.Fprintf(out, "%d boards, seed %d; %s. Minutes and money (in hours of labour) until truly repaired.\n\n", o.boards, o.seed, kind)
 	fmt.Fprintln(out, "| policy | minutes, mean | 90 % | to the first repair | money, mean | 90 % | measurements | boxes | first repair right, one fault | two faults | comebacks | handed over |")
 	fmt.Fprintln(out, "|---|---|---|---|---|---|---|---|---|---|---|---|")
