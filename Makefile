@@ -53,6 +53,10 @@ bench: ## measure under load; see deploy/bench
 bench-diagnosis: ## simulate jobs and compare policies of the next measurement; see deploy/bench
 	go run ./deploy/bench/diagnosis -boards $(or $(BOARDS),2000)
 
+.PHONY: check-solver
+check-solver: ## hold the diagnosis engine against a general-purpose exact solver (needs toulbar2)
+	go run ./deploy/bench/solver
+
 .PHONY: bench-reliability
 bench-reliability: ## time the life statistics beside R's (needs Rscript)
 	go run ./deploy/bench/reliability
