@@ -111,7 +111,7 @@ func (h *handlers) getRecurrenceDetail(c echo.Context) error {
 
 func recurrenceRow(r shop.RecurrenceRow) RecurrenceRow {
 	out := RecurrenceRow{
-		Key: r.Key, Name: r.Name, Failures: r.Failures, Boards: r.Boards, RepeatBoards: r.RepeatBoards, Carriers: r.Carriers, Comebacks: r.Comebacks,
+		Key: r.Key, Name: r.Name, Failures: r.Failures, Boards: r.Boards, RepeatBoards: r.RepeatBoards, Carriers: r.Carriers, Comebacks: r.Comebacks, AtEntry: &r.AtEntry,
 		Share: r.Share, Exposure: r.Exposure, Rate: r.Rate, Lower: r.Lower, Upper: r.Upper, Sentence: r.Sentence,
 	}
 	out.Rank = &r.Rank

@@ -1097,6 +1097,15 @@ type LearningDecision struct {
 	Subject  string    `json:"subject"`
 }
 
+// LearningRebuild defines model for LearningRebuild.
+type LearningRebuild struct {
+	// Lessons Jobs that teach.
+	Lessons int `json:"lessons"`
+
+	// Moved Numbers that came out otherwise than before.
+	Moved int `json:"moved"`
+}
+
 // LessonShare defines model for LessonShare.
 type LessonShare struct {
 	JobID     uuid.UUID `json:"job_id"`
@@ -1504,7 +1513,9 @@ type Problem struct {
 // RateComparison defines model for RateComparison.
 type RateComparison struct {
 	Exposure float64 `json:"exposure"`
-	Failures int     `json:"failures"`
+
+	// Failures Of the other row, without those at entry.
+	Failures int `json:"failures"`
 
 	// Key Of the other row.
 	Key  string `json:"key"`
@@ -1626,6 +1637,10 @@ type RecurrenceLifeAgeUnit string
 
 // RecurrenceRow defines model for RecurrenceRow.
 type RecurrenceRow struct {
+	// AtEntry Failures that were there when the board, or the thing that failed, was first seen. They are in `failures` and `share`, and in
+	// no rate, rank or test: nobody knows how long they had been coming.
+	AtEntry *int `json:"at_entry,omitempty"`
+
 	// BadActor A key that fails more than the rest of the report (exact one-sided test; Benjamini and Hochberg, 5 %).
 	BadActor *BadActor `json:"bad_actor,omitempty"`
 
@@ -1651,7 +1666,7 @@ type RecurrenceRow struct {
 	// Rank Place by the lower 90 % bound of `shrunk`, 1 the worst, so that one unlucky board does not top the list.
 	Rank *int `json:"rank,omitempty"`
 
-	// Rate Null where there is no exposure.
+	// Rate Of `failures` without `at_entry`. Null where there is no exposure.
 	Rate *float64 `json:"rate"`
 
 	// RepeatBoards Boards hit twice or more.

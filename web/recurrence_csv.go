@@ -48,7 +48,7 @@ func (p *Pages) recurrenceCSV(c echo.Context) error {
 		return err
 	}
 	rows := [][]string{{"rank", "key", "name", "failures", "boards", "boards_twice_or_more", "boards_carrying", "comebacks", "exposure", "rate", "lower_95", "upper_95",
-		"rate_unit", "shrunk_rate", "shrunk_lower_90", "shrunk_upper_90", "bad_actor_p_adjusted", "last", "trend", "trend_ratio", "trend_lower_95", "trend_upper_95", "trend_p", "trend_p_adjusted", "sentence", "narrowed_to"}}
+		"rate_unit", "shrunk_rate", "shrunk_lower_90", "shrunk_upper_90", "bad_actor_p_adjusted", "last", "trend", "trend_ratio", "trend_lower_95", "trend_upper_95", "trend_p", "trend_p_adjusted", "sentence", "narrowed_to", "there_when_first_seen"}}
 	for _, r := range ranked(report.Rows) {
 		shrunk, bad, last := shop.Bounds{}, "", ""
 		if r.Shrunk != nil {
@@ -68,7 +68,7 @@ func (p *Pages) recurrenceCSV(c echo.Context) error {
 			strconv.Itoa(r.Carriers), strconv.Itoa(r.Comebacks), csvNumber(&r.Exposure), csvNumber(r.Rate), csvNumber(r.Lower), csvNumber(r.Upper), report.Unit,
 			csvNumber(shrunk.Value), csvNumber(shrunk.Lower), csvNumber(shrunk.Upper), bad, last,
 			trend.Direction, csvNumber(trend.Ratio.Value), csvNumber(trend.Ratio.Lower), csvNumber(trend.Ratio.Upper), csvNumber(trend.P), csvNumber(trend.AdjustedP), csvText(r.Sentence),
-			csvText(report.Narrowed)})
+			csvText(report.Narrowed), strconv.Itoa(r.AtEntry)})
 	}
 	return sendCSV(c, "recurrence-"+string(q.Group), rows)
 }
@@ -104,7 +104,9 @@ func detailRows(d shop.RecurrenceDetail) [][]string {
 	if d.Narrowed != "" {
 		add("narrowed to", name, "", -1, -1, shop.Bounds{}, "", "", d.Narrowed)
 	}
-	add("rate", name, "", d.Row.Carriers, d.Row.Failures, shop.Bounds{Value: d.Row.Rate, Lower: d.Row.Lower, Upper: d.Row.Upper}, d.Unit, "", l.Sentence)
+	add("failures", name, "", d.Row.Carriers, d.Row.Failures, shop.Bounds{}, "", "", "")
+	add("failures there when first seen", name, "", d.Row.Carriers, d.Row.AtEntry, shop.Bounds{}, "", "", "")
+	add("rate", name, "", d.Row.Carriers, d.Row.Observed(), shop.Bounds{Value: d.Row.Rate, Lower: d.Row.Lower, Upper: d.Row.Upper}, d.Unit, "", l.Sentence)
 	add("rate under observation", name, "", l.Units, l.Failures, l.Rate, d.Unit, "", l.MeanNote)
 	add("Laplace", name, "", -1, l.Trend.Events, shop.Bounds{Value: l.Trend.Laplace}, "", csvNumber(l.Trend.P), l.Trend.Sentence)
 	add("power-law shape", name, "", -1, l.Failures, l.Trend.Shape, "", "", "")

@@ -163,8 +163,8 @@ func TestRecurrenceFilterIsKept(t *testing.T) {
 	_, c := signedIn(t)
 	const narrowed = "model=%3DAlder+GT"
 	for path, links := range map[string]string{"/recurrence?group=component": "table.list th a", sampleDetail: "section#jobs a.button"} {
-		if a := c.get(path); len(a.nodes("strong.narrowed")) != 0 || len(under(a, "details.narrow select")) != 5 {
-			t.Errorf("%s: %d fields", path, len(under(a, "details.narrow select")))
+		if a := c.get(path); len(a.nodes("strong.narrowed")) != 0 || len(under(a, "details.filters select")) != 5 {
+			t.Errorf("%s: %d fields", path, len(under(a, "details.filters select")))
 		}
 		a := c.get(path + "&cause=&" + narrowed)
 		if got := a.one("strong.narrowed"); !strings.Contains(got, "=Alder GT") {
@@ -188,7 +188,7 @@ func TestRecurrenceFilterIsKept(t *testing.T) {
 			t.Errorf("%s: the chosen model is not shown", path)
 		}
 		a = c.get(path + "&model=elsewhere")
-		if len(under(a, "details.narrow p.wrong")) != 1 || len(a.nodes("strong.narrowed")) != 0 {
+		if len(under(a, "details.filters p.wrong")) != 1 || len(a.nodes("strong.narrowed")) != 0 {
 			t.Errorf("%s: a filter that was refused", path)
 		}
 		// A component that the library knows no longer stays chosen.
@@ -197,7 +197,7 @@ func TestRecurrenceFilterIsKept(t *testing.T) {
 		}
 	}
 	rows := readCSV(t, c.get("/recurrence/list.csv?group=component&"+narrowed))
-	if last := len(rows[0]) - 1; rows[0][last] != "narrowed_to" || rows[1][last] != "boards of the model =Alder GT" {
+	if last := len(rows[0]) - 2; rows[0][last] != "narrowed_to" || rows[1][last] != "boards of the model =Alder GT" {
 		t.Errorf("list %v", rows)
 	}
 	rows = readCSV(t, c.get(strings.Replace(sampleDetail, "detail", "detail.csv", 1)+"&"+narrowed))

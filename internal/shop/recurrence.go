@@ -151,18 +151,29 @@ func recurrenceRow(g GroupCount, total, at int) (RecurrenceRow, error) {
 		row.Sentence = fmt.Sprintf("%s; no exposure is known in this time (%s), so there is no rate.", counted, e.noun)
 		return row, nil
 	}
-	rate, lower, upper, err := reliability.Garwood(g.Failures, row.Exposure, confidence)
+	rate, lower, upper, err := reliability.Garwood(g.Observed(), row.Exposure, confidence)
 	if err != nil {
 		return row, err
 	}
 	row.Rate, row.Lower, row.Upper = &rate, &lower, &upper
-	row.Sentence = fmt.Sprintf("%s in %s %s: %s %s, 95 %% bounds %s to %s", counted, digits(row.Exposure), e.noun,
+	row.Sentence = fmt.Sprintf("%s%s in %s %s: %s %s, 95 %% bounds %s to %s", counted, sinceFirstSeen(g), digits(row.Exposure), e.noun,
 		digits(rate), e.each, digits(lower), digits(upper))
-	if g.Failures < fewFailures {
+	if g.Observed() < fewFailures {
 		row.Sentence += "; few data, wide bounds"
 	}
 	row.Sentence += "."
 	return row, nil
+}
+
+// sinceFirstSeen says which failures a rate is of, where it is not of all.
+func sinceFirstSeen(g GroupCount) string {
+	switch {
+	case g.AtEntry == 0:
+		return ""
+	case g.Observed() == 0:
+		return ", there when first seen; none since"
+	}
+	return fmt.Sprintf(", %d there when first seen; the other %d", g.AtEntry, g.Observed())
 }
 
 // digits prints a figure with the two digits that such data can bear.

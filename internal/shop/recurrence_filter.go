@@ -25,6 +25,10 @@ const ModelNotRecorded = "-"
 // Filtered says whether the report is about a part of the failures only.
 func (q RecurrenceQuery) Filtered() bool { return q.Filter != RecurrenceFilter{} }
 
+// Observed is the failures that came under observation: a rate is of these, because
+// those that were there when observation began say nothing of how often one comes.
+func (g GroupCount) Observed() int { return g.Failures - g.AtEntry }
+
 // RecurrenceChoice is a value that a report can be narrowed to.
 type RecurrenceChoice struct{ Key, Name string }
 

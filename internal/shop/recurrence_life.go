@@ -223,6 +223,9 @@ func lifeSentence(r RecurrenceRow, t RecurrenceTrend, group RecurrenceGroup, e e
 		said += fmt.Sprintf(", %s twice or more", plural(r.RepeatBoards, "board", "boards"))
 	}
 	if r.Rate != nil {
+		if r.AtEntry > 0 {
+			said += fmt.Sprintf(", %d there when first seen", r.AtEntry)
+		}
 		said += fmt.Sprintf("; %s %s (%s to %s)", digits(*r.Rate), e.each, digits(*r.Lower), digits(*r.Upper))
 	} else {
 		said += "; no exposure is known, so there is no rate"
@@ -233,7 +236,7 @@ func lifeSentence(r RecurrenceRow, t RecurrenceTrend, group RecurrenceGroup, e e
 			said += " (" + pText(*t.P) + ")"
 		}
 	}
-	if r.Failures < fewFailures {
+	if r.Observed() < fewFailures {
 		said += ". Few data, wide bounds"
 	}
 	return said + "."

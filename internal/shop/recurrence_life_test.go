@@ -216,6 +216,42 @@ func TestComparisonOfTwoRows(t *testing.T) {
 	}
 }
 
+// Failures that were there when first seen are in no rate, rank or test, here as in the
+// drill-down.
+func TestRatesLeaveOutWhatWasThere(t *testing.T) {
+	t.Parallel()
+	row := func(key string, failures, atEntry int, years float64) RecurrenceRow {
+		r, err := recurrenceRow(GroupCount{Key: key, Failures: failures, AtEntry: atEntry, Boards: 1, Carriers: 1, BoardDays: years * 365.25}, 100, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	seen := []RecurrenceRow{row("B", 20, 0, 10), row("A", 10, 0, 30)}
+	there := []RecurrenceRow{row("B", 27, 7, 10), row("A", 13, 3, 30)}
+	for _, rows := range [][]RecurrenceRow{seen, there} {
+		if err := rankRows(rows); err != nil {
+			t.Fatal(err)
+		}
+		if err := markBadActors(rows, ByConnectorFamily); err != nil {
+			t.Fatal(err)
+		}
+		d := RecurrenceDetail{Row: rows[0]}
+		if err := d.compare(rows, "A"); err != nil {
+			t.Fatal(err)
+		}
+		near(t, "rate", rows[0].Rate, 2, 1e-12)
+		near(t, "ratio of two rows", d.Against.Ratio.Value, 6, 1e-12)
+		if rows[0].BadActor == nil || rows[0].Rank != 1 {
+			t.Fatalf("%+v", rows[0])
+		}
+		near(t, "ratio to the rest", rows[0].BadActor.Ratio.Value, 6, 1e-12)
+	}
+	near(t, "p of the bad actor", &there[0].BadActor.P, seen[0].BadActor.P, 0)
+	near(t, "shrunk rate", there[0].Shrunk.Value, *seen[0].Shrunk.Value, 0)
+	near(t, "share of all failures", &there[0].Share, 0.27, 1e-12)
+}
+
 // Few data never give a bare number, and nothing gives a sentence, not a failure.
 func TestFewLives(t *testing.T) {
 	t.Parallel()

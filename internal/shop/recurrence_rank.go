@@ -47,7 +47,7 @@ func rankRows(rows []RecurrenceRow) error {
 	for i, r := range rows {
 		if r.Exposure > 0 {
 			with = append(with, i)
-			counts = append(counts, reliability.Count{Events: r.Failures, Exposure: r.Exposure})
+			counts = append(counts, reliability.Count{Events: r.Observed(), Exposure: r.Exposure})
 		}
 	}
 	shrunk, err := reliability.ShrinkRates(counts, rankConfidence)
@@ -91,17 +91,17 @@ func testAgainstRest(rows []RecurrenceRow, group RecurrenceGroup) ([]restTest, e
 	var all reliability.Count
 	for _, r := range rows {
 		if r.Exposure > 0 {
-			all.Events, all.Exposure = all.Events+r.Failures, all.Exposure+r.Exposure
+			all.Events, all.Exposure = all.Events+r.Observed(), all.Exposure+r.Exposure
 		}
 	}
 	var tests []restTest
 	var p []float64
 	for i, r := range rows {
-		rest := reliability.Count{Events: all.Events - r.Failures, Exposure: all.Exposure - r.Exposure}
+		rest := reliability.Count{Events: all.Events - r.Observed(), Exposure: all.Exposure - r.Exposure}
 		if !(r.Exposure > 0) || !(rest.Exposure > all.Exposure*1e-9) {
 			continue
 		}
-		t, err := reliability.RateRatio(reliability.Count{Events: r.Failures, Exposure: r.Exposure}, rest, confidence)
+		t, err := reliability.RateRatio(reliability.Count{Events: r.Observed(), Exposure: r.Exposure}, rest, confidence)
 		if err != nil {
 			return nil, err
 		}
@@ -155,7 +155,7 @@ func pText(p float64) string {
 // RecurrenceComparison is one row beside another.
 type RecurrenceComparison struct {
 	Key, Name string
-	Failures  int
+	Failures  int // of the other, without those that were there when first seen
 	Exposure  float64
 	Rate      Bounds // of the other
 	Ratio     Bounds // of the row's rate to the other's, 95 %; nil what is infinite or unknown
@@ -182,12 +182,12 @@ func (d *RecurrenceDetail) compare(rows []RecurrenceRow, against string) error {
 		return problem.InField("against", "cannot be asked: no exposure of %q is known in this time", d.Row.Key)
 	}
 	o := d.Others[at]
-	t, err := reliability.RateRatio(reliability.Count{Events: d.Row.Failures, Exposure: d.Row.Exposure},
-		reliability.Count{Events: o.Failures, Exposure: o.Exposure}, confidence)
+	t, err := reliability.RateRatio(reliability.Count{Events: d.Row.Observed(), Exposure: d.Row.Exposure},
+		reliability.Count{Events: o.Observed(), Exposure: o.Exposure}, confidence)
 	if err != nil {
 		return err
 	}
-	c := &RecurrenceComparison{Key: o.Key, Name: o.Name, Failures: o.Failures, Exposure: o.Exposure, Rate: Bounds{o.Rate, o.Lower, o.Upper},
+	c := &RecurrenceComparison{Key: o.Key, Name: o.Name, Failures: o.Observed(), Exposure: o.Exposure, Rate: Bounds{o.Rate, o.Lower, o.Upper},
 		Ratio: boundsOf(t.Ratio), P: t.P.Doubled, PKind: kindOfRatioTest}
 	c.Sentence = ratioSentence(d.Row, o, t)
 	d.Against = c
@@ -198,11 +198,11 @@ func ratioSentence(r, o RecurrenceRow, t reliability.RateComparison) string {
 	name, other := nameOf(r), nameOf(o)
 	p := kindOfRatioTest + ", " + pText(t.P.Doubled)
 	switch {
-	case r.Failures+o.Failures == 0:
+	case r.Observed()+o.Observed() == 0:
 		return fmt.Sprintf("Neither %s nor %s failed in this time, so they cannot be told apart.", name, other)
-	case o.Failures == 0:
+	case o.Observed() == 0:
 		return fmt.Sprintf("%s failed %s and %s never; the rate is at least %s times the other's (95 %% bound; %s).",
-			name, plural(r.Failures, "time", "times"), other, digits(t.Ratio.Lower), p)
+			name, plural(r.Observed(), "time", "times"), other, digits(t.Ratio.Lower), p)
 	}
 	said := fmt.Sprintf("%s fails %s times as often as %s (95 %% bounds %s to %s; %s).", name, digits(t.Ratio.Value), other,
 		digits(t.Ratio.Lower), digits(t.Ratio.Upper), p)

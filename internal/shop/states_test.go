@@ -152,6 +152,11 @@ func TestRecurrenceSentence(t *testing.T) {
 			"20 failures on 12 boards in 40 board-years: 0.5 a year per board, 95 % bounds 0.31 to 0.77."},
 		{"none", GroupCount{DistanceKM: 10_000, Carriers: 6}, 1,
 			"No failure on 6 boards in 10 thousand km: 0 per 1000 km, 95 % bounds 0 to 0.37; few data, wide bounds."},
+		// The three of "few" and two that were there at first contact.
+		{"there before", GroupCount{Failures: 5, AtEntry: 2, Boards: 4, BoardDays: 4.1 * 365.25}, 0,
+			"5 failures on 4 boards, 2 there when first seen; the other 3 in 4.1 board-years: 0.73 a year per board, 95 % bounds 0.15 to 2.1; few data, wide bounds."},
+		{"all there before", GroupCount{Failures: 2, AtEntry: 2, Boards: 2, DistanceKM: 10_000, Carriers: 6}, 1,
+			"2 failures on 2 boards, there when first seen; none since in 10 thousand km: 0 per 1000 km, 95 % bounds 0 to 0.37; few data, wide bounds."},
 		{"no exposure", GroupCount{Failures: 1, Boards: 1}, 1,
 			"1 failure on 1 board; no exposure is known in this time (thousand km), so there is no rate."},
 	} {
