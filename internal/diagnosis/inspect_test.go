@@ -39,7 +39,7 @@ func TestOutcomesAgreeWithEnumeration(t *testing.T) {
 			outs := o.outcomes(j)
 			for x := range f.Levels {
 				tr := enumerate(spec, append(ev[:len(ev):len(ev)], Observation{Finding: f.ID, Level: x}))
-				want, _ := rat(0).Quo(tr.pe, pe).Float64()
+				want := over(tr.pe, pe)
 				near(t, "Predict "+f.ID, predicted[x], want)
 				near(t, "outcome "+f.ID, outs[x].p, want)
 				for i := range spec.Causes {
@@ -159,7 +159,7 @@ func TestWeightsAndSupportAgreeWithEnumeration(t *testing.T) {
 		log2 := 0.0
 		for j, o := range ev {
 			without := enumerate(spec, append(append([]Observation(nil), ev[:j]...), ev[j+1:]...))
-			share, _ := rat(0).Quo(all.pe, without.pe).Float64()
+			share := over(all.pe, without.pe)
 			top := 1.0
 			if o.Likelihood != nil {
 				top = slices.Max(o.Likelihood)

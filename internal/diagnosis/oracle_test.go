@@ -10,105 +10,171 @@ import (
 )
 
 // truth is the brute-force oracle: it enumerates every set of causes with exact
-// rationals and knows nothing of the programme under test. Bit n of a set (n
-// the number of causes) is the unmodelled cause.
+// numbers and knows nothing of the programme under test. Bit n of a set (n the
+// number of causes) is the unmodelled cause.
 type truth struct {
 	spec  Spec
-	joint []*big.Rat // P(E, set) by set
-	pe    *big.Rat
+	joint []*big.Float // P(E, set) by set
+	pe    *big.Float
 }
 
-func rat(f float64) *big.Rat { return new(big.Rat).SetFloat64(f) }
+// exactBits bounds the digits of an exact number. Sums and products of float64
+// are fractions over a power of two, so that long floats hold them without the
+// common divisors that a fraction would have to look for.
+const exactBits = 1 << 20
+
+func exact(f float64) *big.Float { return new(big.Float).SetPrec(exactBits).SetFloat64(f) }
+
+// kept hands z on, and panics when the operation that made it has lost a digit.
+func kept(z *big.Float) *big.Float {
+	if z.Acc() != big.Exact {
+		panic("the oracle has rounded: raise exactBits")
+	}
+	return z
+}
+
+func plus(x, y *big.Float) *big.Float  { return kept(exact(0).Add(x, y)) }
+func minus(x, y *big.Float) *big.Float { return kept(exact(0).Sub(x, y)) }
+func product(x, y *big.Float) *big.Float { return kept(exact(0).Mul(x, y)) }
+
+// over divides, right to 400 bits.
+func over(x, y *big.Float) float64 {
+	f, _ := new(big.Float).SetPrec(400).Quo(x, y).Float64()
+	return f
+}
 
 // cdfOf sums p exactly; the highest level gets 1, as a distribution means.
-func cdfOf(p []float64, x int) *big.Rat {
+func cdfOf(p []float64, x int) *big.Float {
 	if x < 0 {
-		return new(big.Rat)
+		return exact(0)
 	}
 	if x >= len(p)-1 {
-		return big.NewRat(1, 1)
+		return exact(1)
 	}
-	sum := new(big.Rat)
+	sum := exact(0)
 	for k := 0; k <= x; k++ {
-		sum.Add(sum, rat(p[k]))
+		sum = plus(sum, exact(p[k]))
 	}
 	return sum
 }
 
-func levelGiven(spec Spec, f Finding, set, x int) *big.Rat {
-	upTo := func(x int) *big.Rat {
-		c := cdfOf(f.Leak, x)
-		for _, l := range spec.Links {
-			if l.Finding != f.ID {
-				continue
-			}
-			for i := range spec.Causes {
-				if spec.Causes[i].ID == l.Cause && set>>i&1 == 1 {
-					c.Mul(c, cdfOf(l.P, x))
-				}
-			}
-		}
-		for _, l := range spec.UnmodelledLinks {
-			if l.Finding == f.ID && set>>len(spec.Causes)&1 == 1 {
-				c.Mul(c, cdfOf(l.P, x))
-			}
-		}
-		return c
+// upTo is P(X_j ≤ x | set): the leak's share and those of the causes in the set.
+type upTo struct {
+	leak *big.Float
+	bits []int
+	link []*big.Float
+}
+
+func newUpTo(spec Spec, f Finding, x int) upTo {
+	u := upTo{leak: cdfOf(f.Leak, x)}
+	add := func(bit int, p []float64) {
+		u.bits = append(u.bits, bit)
+		u.link = append(u.link, cdfOf(p, x))
 	}
-	return new(big.Rat).Sub(upTo(x), upTo(x-1))
+	for _, l := range spec.Links {
+		for i := range spec.Causes {
+			if l.Finding == f.ID && spec.Causes[i].ID == l.Cause {
+				add(i, l.P)
+			}
+		}
+	}
+	for _, l := range spec.UnmodelledLinks {
+		if l.Finding == f.ID {
+			add(len(spec.Causes), l.P)
+		}
+	}
+	return u
+}
+
+func (u *upTo) given(set int) *big.Float {
+	c := u.leak
+	for k, bit := range u.bits {
+		if set>>bit&1 == 1 {
+			c = product(c, u.link[k])
+		}
+	}
+	return c
+}
+
+// levels is what an observation says: each level it leaves possible with its
+// weight, as the difference of two cumulative probabilities.
+type levels struct {
+	weight []*big.Float
+	top    []upTo
+	below  []upTo
+}
+
+func newLevels(spec Spec, o Observation) levels {
+	var l levels
+	for _, f := range spec.Findings {
+		if f.ID != o.Finding {
+			continue
+		}
+		add := func(x int, w float64) {
+			l.weight = append(l.weight, exact(w))
+			l.top = append(l.top, newUpTo(spec, f, x))
+			l.below = append(l.below, newUpTo(spec, f, x-1))
+		}
+		if o.Likelihood == nil {
+			add(o.Level, 1)
+		}
+		for x, w := range o.Likelihood {
+			add(x, w)
+		}
+	}
+	return l
+}
+
+func (l *levels) given(set int) *big.Float {
+	sum := exact(0)
+	for k := range l.weight {
+		p := minus(l.top[k].given(set), l.below[k].given(set))
+		sum = plus(sum, product(l.weight[k], p))
+	}
+	return sum
 }
 
 func enumerate(spec Spec, ev []Observation) *truth {
 	n := len(spec.Causes)
-	tr := &truth{spec: spec, pe: new(big.Rat)}
-	for set := 0; set < 1<<(n+1); set++ {
-		p := big.NewRat(1, 1)
-		for i := 0; i <= n; i++ {
-			prior := rat(spec.Unmodelled)
-			if i < n {
-				prior = rat(spec.Causes[i].Prior)
-			}
-			if set>>i&1 == 0 {
-				prior.Sub(big.NewRat(1, 1), prior)
-			}
-			if prior.Sign() == 0 {
-				p = prior
-				break
-			}
-			p.Mul(p, prior)
+	tr := &truth{spec: spec, pe: exact(0)}
+	priors := [][2]*big.Float{}
+	for i := range n + 1 {
+		p := exact(spec.Unmodelled)
+		if i < n {
+			p = exact(spec.Causes[i].Prior)
 		}
-		for _, o := range ev {
-			for _, f := range spec.Findings {
-				if f.ID != o.Finding || p.Sign() == 0 {
-					continue
-				}
-				if o.Likelihood == nil {
-					p.Mul(p, levelGiven(spec, f, set, o.Level))
-					continue
-				}
-				sum := new(big.Rat)
-				for x, w := range o.Likelihood {
-					sum.Add(sum, new(big.Rat).Mul(rat(w), levelGiven(spec, f, set, x)))
-				}
-				p.Mul(p, sum)
-			}
+		priors = append(priors, [2]*big.Float{minus(exact(1), p), p})
+	}
+	var seen []levels
+	for _, o := range ev {
+		seen = append(seen, newLevels(spec, o))
+	}
+	for set := range 1 << (n + 1) {
+		p := exact(1)
+		for i := 0; i <= n && p.Sign() != 0; i++ {
+			p = product(p, priors[i][set>>i&1])
+		}
+		for k := 0; k < len(seen) && p.Sign() != 0; k++ {
+			p = product(p, seen[k].given(set))
 		}
 		tr.joint = append(tr.joint, p)
-		tr.pe.Add(tr.pe, p)
+		tr.pe = plus(tr.pe, p)
 	}
 	return tr
 }
 
-func (tr *truth) probability(in func(set int) bool) float64 {
-	sum := new(big.Rat)
+// sum is P(E and a set that in accepts).
+func (tr *truth) sum(in func(set int) bool) *big.Float {
+	sum := exact(0)
 	for set, p := range tr.joint {
-		if in(set) {
-			sum.Add(sum, p)
+		if p.Sign() != 0 && in(set) {
+			sum = plus(sum, p)
 		}
 	}
-	f, _ := sum.Quo(sum, tr.pe).Float64()
-	return f
+	return sum
 }
+
+func (tr *truth) probability(in func(set int) bool) float64 { return over(tr.sum(in), tr.pe) }
 
 func (tr *truth) marginal(i int) float64 {
 	return tr.probability(func(set int) bool { return set>>i&1 == 1 })

@@ -18,9 +18,9 @@ import (
 // unmodelled cause.
 type rooted struct {
 	n      int
-	weight []*big.Rat
+	weight []*big.Float
 	states []*truth
-	pe     *big.Rat
+	pe     *big.Float
 }
 
 // bisect solves Σ P(state)·(1 − exp(−h·factor)) = prior without the engine.
@@ -41,7 +41,7 @@ func bisect(p, factor []float64, prior float64) float64 {
 }
 
 func enumerateRoots(spec Spec, ev []Observation) *rooted {
-	o := &rooted{n: len(spec.Causes), pe: new(big.Rat)}
+	o := &rooted{n: len(spec.Causes), pe: exact(0)}
 	states := 1 << len(spec.Roots)
 	factor := func(state int, cause string) float64 {
 		f := 1.0
@@ -85,26 +85,19 @@ func enumerateRoots(spec Spec, ev []Observation) *rooted {
 				flat.Links = append(flat.Links, Link{r.ID, l.Finding, l.P})
 			}
 		}
-		o.weight = append(o.weight, rat(p[state]))
+		o.weight = append(o.weight, exact(p[state]))
 		o.states = append(o.states, enumerate(flat, ev))
-		o.pe.Add(o.pe, new(big.Rat).Mul(rat(p[state]), o.states[state].pe))
+		o.pe = plus(o.pe, product(o.weight[state], o.states[state].pe))
 	}
 	return o
 }
 
 func (o *rooted) probability(in func(set int) bool) float64 {
-	sum := new(big.Rat)
+	sum := exact(0)
 	for s, tr := range o.states {
-		part := new(big.Rat)
-		for set, p := range tr.joint {
-			if p.Sign() != 0 && in(set) {
-				part.Add(part, p)
-			}
-		}
-		sum.Add(sum, part.Mul(part, o.weight[s]))
+		sum = plus(sum, product(o.weight[s], tr.sum(in)))
 	}
-	f, _ := sum.Quo(sum, o.pe).Float64()
-	return f
+	return over(sum, o.pe)
 }
 
 func (o *rooted) bit(i int) float64 {
@@ -182,7 +175,7 @@ func rootOutcomes(t *testing.T, spec Spec, ev []Observation, m *Model, or *roote
 	o := s.newOutlook(s.solve())
 	for x, got := range o.outcomes(j) {
 		with := enumerateRoots(spec, append(ev[:len(ev):len(ev)], Observation{Finding: spec.Findings[j].ID, Level: x}))
-		want, _ := new(big.Rat).Quo(with.pe, or.pe).Float64()
+		want := over(with.pe, or.pe)
 		near(t, "outcome", got.p, want)
 		near(t, "predicted", predicted[x], want)
 		for i := range spec.Causes {
