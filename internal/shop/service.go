@@ -2,6 +2,7 @@ package shop
 
 import (
 	"context"
+	"io"
 	"time"
 
 	"nextprobe/internal/faultlib"
@@ -45,6 +46,7 @@ type Options struct {
 // own.go         TryMeasurement, SaveMeasurement, RemoveOwnMeasurement
 // recurrence.go  Recurrence, RecurrenceDetail; recurrence_filter.go  RecurrenceChoices
 // alerts_usecase.go  CheckAlerts, Alerts, SetAlertAside, BoardAlerts
+// export.go      Export
 // learning.go    LearnFromJob, LearnDue, RebuildLearning (learning_view.go: Learned, Calibration, DecideLearned)
 
 type methods interface {
@@ -152,6 +154,8 @@ type methods interface {
 
 	Recurrence(ctx context.Context, a Actor, q RecurrenceQuery, exposure string) (Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQuery, exposure, key string) (RecurrenceDetail, error)
+	// Export writes the shop's own records as files.
+	Export(ctx context.Context, a Actor, create func(name string) (io.Writer, error)) error
 	RecurrenceChoices(ctx context.Context, a Actor) (RecurrenceChoices, error)
 
 	// CheckAlerts raises and clears alerts from the figures as they stand, unless they were looked at since.

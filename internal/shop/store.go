@@ -22,6 +22,7 @@ type Store interface {
 	ReportStore
 	AlertStore
 	IdempotencyStore
+	ExportStore
 	// Ping tells whether the database answers.
 	Ping(ctx context.Context) error
 }
