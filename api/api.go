@@ -87,6 +87,7 @@ type Service interface {
 	Learned(ctx context.Context, a shop.Actor) (shop.LearnedView, error)
 	Calibration(ctx context.Context, a shop.Actor) (shop.CalibrationView, error)
 	DecideLearned(ctx context.Context, a shop.Actor, subject string, accept bool, reason string) (shop.LearningDecision, error)
+	RebuildLearning(ctx context.Context, a shop.Actor) (shop.LearningRebuild, error)
 }
 
 // Options set the REST service up.
@@ -218,6 +219,7 @@ func (h *handlers) routes() []route {
 		{get, "/recurrence/:group/:key", h.getRecurrenceDetail, 0},
 
 		{get, "/learning", h.getLearning, 0},
+		{post, "/learning/rebuild", h.rebuildLearning, 0},
 		{post, "/learning/:subject/accept", h.acceptLearned, 0},
 		{post, "/learning/:subject/reject", h.rejectLearned, 0},
 		{get, "/calibration", h.getCalibration, 0},

@@ -24,6 +24,14 @@ func (h *handlers) getLearning(c echo.Context) error {
 	})
 }
 
+func (h *handlers) rebuildLearning(c echo.Context) error {
+	r, err := h.svc.RebuildLearning(c.Request().Context(), actorOf(c))
+	if err != nil {
+		return err
+	}
+	return answer(c, http.StatusOK, LearningRebuild{Lessons: r.Lessons, Moved: r.Moved})
+}
+
 func (h *handlers) acceptLearned(c echo.Context) error { return h.decideLearned(c, true) }
 func (h *handlers) rejectLearned(c echo.Context) error { return h.decideLearned(c, false) }
 

@@ -92,6 +92,10 @@ func TestLearning(t *testing.T) {
 		t.Errorf("%s", cal.raw)
 	}
 
+	b.refuse("POST", v1+"/learning/rebuild", nil, 403, "", b.as(shop.Technician))
+	if anew := b.do("POST", v1+"/learning/rebuild", nil, 200); anew.number("lessons") != 6 || anew.number("moved") != 0 {
+		t.Errorf("%s", anew.raw)
+	}
 	prior := v1 + "/learning/tyre_puncture"
 	b.refuse("POST", prior+"/accept", obj{"reason": ""}, 400, "reason")
 	b.refuse("POST", prior+"/accept", obj{"reason": "as we see it"}, 403, "", b.as(shop.Technician))

@@ -33,7 +33,7 @@ func TestBenchAsksForASecondLook(t *testing.T) {
 	}
 	a := c.get(bench)
 	checkPage(t, a)
-	for _, want := range []string{"Take wheel turned by hand, power off again before anything is repaired", "The one result, “hard spots in every part of a turn”, fits badly with the rest", "misread with a probability of about", "Magnet detached or cracked"} {
+	for _, want := range []string{"Take “Wheel turned by hand, power off” again before repairing “Magnet detached or cracked”", "Its one result, “hard spots in every part of a turn”, is not what the other findings let one expect", "with a probability of about"} {
 		if got := a.one("p.advice"); !strings.Contains(got, want) {
 			t.Errorf("the advice %q does not say %q", got, want)
 		}

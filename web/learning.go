@@ -231,3 +231,19 @@ func (p *Pages) decideLearned(c echo.Context) error {
 	p.flash(c, done)
 	return redirect(c, "/learning")
 }
+
+// rebuildLearning adds up the judged jobs anew.
+func (p *Pages) rebuildLearning(c echo.Context) error {
+	r, err := p.svc.RebuildLearning(c.Request().Context(), actorOf(c))
+	if err != nil {
+		return err
+	}
+	done := "Added up anew from " + plural(r.Lessons, "job", "jobs") + " that taught: "
+	if r.Moved == 0 {
+		done += "every number came out as it was."
+	} else {
+		done += plural(r.Moved, "number", "numbers") + " came out otherwise. New jobs use what is shown here."
+	}
+	p.flash(c, done)
+	return redirect(c, "/learning")
+}

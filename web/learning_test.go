@@ -74,6 +74,33 @@ func (s *fakeShop) DecideLearned(_ context.Context, _ shop.Actor, subject string
 	return shop.LearningDecision{}, s.write([]any{subject, accept, reason})
 }
 
+func (s *fakeShop) RebuildLearning(context.Context, shop.Actor) (shop.LearningRebuild, error) {
+	return shop.LearningRebuild{Lessons: 31, Moved: s.moved}, s.write("rebuild")
+}
+
+func TestRebuildLearning(t *testing.T) {
+	t.Parallel()
+	svc, c := signedIn(t)
+	if n := len(c.get("/learning").nodes("form[action=/learning/rebuild]")); n != 1 {
+		t.Fatalf("%d buttons", n)
+	}
+	for moved, want := range map[int]string{0: "31 jobs that taught: every number came out as it was", 1: "1 number came out otherwise", 3: "3 numbers came out otherwise"} {
+		svc.moved = moved
+		a := c.follow("/learning/rebuild", nil)
+		if !strings.Contains(a.Body, want) {
+			t.Errorf("%d moved: the page does not say %q", moved, want)
+		}
+		checkPage(t, a)
+	}
+	if !equal(svc.calls, []any{"rebuild", "rebuild", "rebuild"}) {
+		t.Errorf("wrote %v", svc.calls)
+	}
+	svc.role = shop.Technician
+	if n := len(c.get("/learning").nodes("form[action=/learning/rebuild]")); n != 0 {
+		t.Error("a technician sees the button")
+	}
+}
+
 func TestLearningPageSaysWhatMovedAndWhy(t *testing.T) {
 	t.Parallel()
 	_, c := signedIn(t)

@@ -158,6 +158,7 @@ type fakeShop struct {
 	fail     error // the next writing call's
 	calls    []any // inputs of the writing calls
 	disabled bool
+	moved    int // numbers that adding up anew moved
 }
 
 func newFakeShop() *fakeShop { return &fakeShop{lib: sampleLibrary(), role: shop.Owner} }

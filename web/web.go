@@ -99,6 +99,7 @@ type Service interface {
 	Learned(ctx context.Context, a shop.Actor) (shop.LearnedView, error)
 	Calibration(ctx context.Context, a shop.Actor) (shop.CalibrationView, error)
 	DecideLearned(ctx context.Context, a shop.Actor, subject string, accept bool, reason string) (shop.LearningDecision, error)
+	RebuildLearning(ctx context.Context, a shop.Actor) (shop.LearningRebuild, error)
 }
 
 // Options set the pages up.
@@ -247,6 +248,7 @@ func (p *Pages) routes() []route {
 
 		{get, "/learning", p.learningPage},
 		{post, "/learning/decide", p.decideLearned},
+		{post, "/learning/rebuild", p.rebuildLearning},
 
 		{get, "/library", p.libraryPage},
 		{get, "/library/measurements/new", p.newMeasurementPage},

@@ -159,7 +159,7 @@ var reasonWords = map[string]string{
 	diagnosis.ReasonAlreadyOpen:   "it saves most for what it costs, and what it needs is open already",
 	diagnosis.ReasonSharedOpening: "together with others behind the same opening it saves most for what it costs",
 	diagnosis.ReasonInterlock:     "an interlock asks for it before the measurement that saves most",
-	diagnosis.ReasonTakeAgain:     "it fits badly with the rest and was misread with %p; a second look costs less than the risk of a needless repair",
+	diagnosis.ReasonTakeAgain:     "it is not what the rest lets one expect, and was misread with %p; a second look costs less than the risk of a needless repair",
 	diagnosis.ReasonConfident:     "its probability is %p",
 	diagnosis.ReasonConfirmed:     "the fault is confirmed and nothing else pays",
 	diagnosis.ReasonNothingPays:   "no measurement saves what it costs; its probability is %p",

@@ -41,18 +41,16 @@ func once(lib *faultlib.Library, f JobFile) []string {
 func (q *inquiry) againText() string {
 	r := q.advice.Reason
 	m := q.lib.Measurement(measurementOf(q.advice.Finding))
-	waits, waste := "the board is handed over", "handing over for nothing"
+	waits, waste := "handing the board over", "handing over for nothing"
 	if r.Instead != "" {
-		waits, waste = "anything is repaired: without it the next step would be to repair "+q.causeName(r.Instead), "a needless repair"
+		waits, waste = "repairing "+q.causeName(r.Instead), "a needless repair"
 	}
-	text := fmt.Sprintf("Take %s again before %s. ", lowerFirst(m.Title), waits)
+	one := "Its one result"
 	if said := q.readingOf(m); said != "" {
-		text += fmt.Sprintf("The one result, “%s”, fits badly with the rest", said)
-	} else {
-		text += "The one result fits badly with the rest"
+		one += ", “" + said + "”,"
 	}
-	return text + fmt.Sprintf(": it was misread with a probability of about %s, and a second look (%s) costs less than the risk of %s.",
-		percent(r.Probability), q.money(r.Cost), waste)
+	return fmt.Sprintf("Take “%s” again before %s. %s is not what the other findings let one expect: with a probability of about %s it was misread, and a second look (%s) costs less than the risk of %s.",
+		m.Title, waits, one, percent(r.Probability), q.money(r.Cost), waste)
 }
 
 // readingOf is the outcome of a measurement that is evidence now, in words.

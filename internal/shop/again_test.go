@@ -42,7 +42,7 @@ func TestSecondLookIsExplained(t *testing.T) {
 	}
 	r := q.advice.Reason
 	first := d.lib.Measurement(turned).Outcome("lumpy_drag").Words()
-	for _, want := range []string{"again before anything is repaired", "“" + first + "”", "fits badly with the rest", percent(r.Probability), q.money(r.Cost), d.lib.Cause("magnet_loose").Name} {
+	for _, want := range []string{"again before repairing", "“" + first + "”", "is not what the other findings let one expect", percent(r.Probability), q.money(r.Cost), d.lib.Cause("magnet_loose").Name} {
 		if !strings.Contains(got.Advice.Text, want) {
 			t.Errorf("%q does not say %q", got.Advice.Text, want)
 		}
@@ -109,7 +109,7 @@ func TestSecondLookBeforeHandingOver(t *testing.T) {
 	d := setup(t, Diagnosing)
 	q := &inquiry{bench: d.bench, advice: &diagnosis.Advice{Kind: diagnosis.AdviseMeasure, Finding: faultlib.MeasurementFinding(turned),
 		Reason: diagnosis.Reason{Code: diagnosis.ReasonTakeAgain, Probability: 0.25, Cost: 200}}}
-	if got := q.measureText(); !strings.Contains(got, "before the board is handed over") || !strings.Contains(got, "25 %") || strings.Contains(got, "repair") {
+	if got := q.measureText(); !strings.Contains(got, "again before handing the board over") || !strings.Contains(got, "25 %") || strings.Contains(got, "repair") {
 		t.Errorf("%q", got)
 	}
 }

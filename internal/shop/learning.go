@@ -321,31 +321,6 @@ func (s *Service) LearnDue(ctx context.Context, a Actor) (int, error) {
 	return n, nil
 }
 
-// RebuildLearning makes the totals anew from the lessons, as a check of the sums
-// and a remedy should they ever be doubted. It returns how many lessons teach.
-func (s *Service) RebuildLearning(ctx context.Context, a Actor) (int, error) {
-	if err := a.may(mayLearn); err != nil {
-		return 0, err
-	}
-	n := 0
-	return n, s.changeLearning(ctx, a, func(f *LearningFile, c *LearningChange) error {
-		lessons, err := s.store.Lessons(ctx, a.ShopID, 0)
-		if err != nil {
-			return err
-		}
-		f.Totals, n = learning.Totals{}, 0
-		for i := len(lessons) - 1; i >= 0; i-- { // The oldest first.
-			if lessons[i].Verdict == Taught {
-				f.Totals.Add(daysOf(lessons[i].On), lessons[i].Body)
-				n++
-			}
-		}
-		e := s.audit(a, "learning.rebuild", "shop", a.ShopID, map[string]any{"lessons": n})
-		c.Audit = &e
-		return nil
-	})
-}
-
 // daysOf is a time in days since 1970-01-01 UTC, as learning counts.
 func daysOf(t time.Time) float64 { return float64(t.UnixMicro()) / 86400e6 }
 

@@ -163,8 +163,8 @@ func (h *house) rebuild() {
 	t := h.t
 	t.Helper()
 	before := ok[shop.LearnedView](t)(h.Learned(h.ctx, h.owner))
-	if n := ok[int](t)(h.RebuildLearning(h.ctx, h.owner)); n != before.Jobs {
-		t.Errorf("rebuilt from %d lessons, want %d", n, before.Jobs)
+	if got := ok[shop.LearningRebuild](t)(h.RebuildLearning(h.ctx, h.owner)); got != (shop.LearningRebuild{Lessons: before.Jobs}) {
+		t.Errorf("rebuilt %+v, want %d lessons and nothing moved", got, before.Jobs)
 	}
 	after := ok[shop.LearnedView](t)(h.Learned(h.ctx, h.owner))
 	if len(before.Numbers) != len(after.Numbers) || len(before.Numbers) < 10 {

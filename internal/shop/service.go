@@ -47,7 +47,7 @@ type Options struct {
 // recurrence.go  Recurrence, RecurrenceDetail; recurrence_filter.go  RecurrenceChoices
 // alerts_usecase.go  CheckAlerts, Alerts, SetAlertAside, BoardAlerts
 // export.go      Export
-// learning.go    LearnFromJob, LearnDue, RebuildLearning (learning_view.go: Learned, Calibration, DecideLearned)
+// learning.go    LearnFromJob, LearnDue (learning_view.go: Learned, Calibration, DecideLearned; learning_rebuild.go: RebuildLearning)
 
 type methods interface {
 	// Setup makes the shop with the slug (and its first library version) when missing.
@@ -145,7 +145,7 @@ type methods interface {
 	// LearnFromJob judges a job that was handed back; a time says when to ask again.
 	LearnFromJob(ctx context.Context, a Actor, jobID ID) (again time.Time, err error)
 	LearnDue(ctx context.Context, a Actor) (int, error)
-	RebuildLearning(ctx context.Context, a Actor) (int, error)
+	RebuildLearning(ctx context.Context, a Actor) (LearningRebuild, error)
 	// Learned is what the jobs made of the library's numbers; Calibration how honest the probabilities were.
 	Learned(ctx context.Context, a Actor) (LearnedView, error)
 	Calibration(ctx context.Context, a Actor) (CalibrationView, error)

@@ -44,7 +44,7 @@ func (w *treeWriter) step(k int, n *diagnosis.TreeNode) TreeStep {
 // sheetText says why a measurement is taken that does not tell most for its cost.
 var sheetText = map[string]string{
 	diagnosis.ReasonInterlock: "What comes next must not be done before this has come out well.",
-	diagnosis.ReasonTakeAgain: "Take it again: the one result fits badly with the rest, and a second look costs less than the risk of a needless repair or of handing over for nothing.",
+	diagnosis.ReasonTakeAgain: "Take it again: the one result is not what the other findings let one expect, and a second look costs less than the risk of a needless repair or of handing over for nothing.",
 }
 
 // continueText says why a way ends before the policy does.
