@@ -83,6 +83,11 @@ func (p *Pages) loadBenchFor(c echo.Context, id shop.ID, show, cause string, f *
 		File:   file, Library: r.version, Diagnosis: d, Currency: d.Currency, Ready: r.req.Ready, form: f,
 		Waiting: waiting(p.opt.Now(), file.Job.OpenedAt), Closed: isClosed(file.Job.State),
 	}
+	if !pg.Closed {
+		if pg.Carries, err = p.carries(c, file.Job.BoardID); err != nil {
+			return nil, err
+		}
+	}
 	pg.StopRule = b.look.rule(len(r.lib.Hazards) - 1)
 	pg.Causes, pg.Rest = b.causes()
 	pg.AllCauses = b.allCauses(cause)

@@ -48,6 +48,7 @@ type BenchPage struct {
 	AlsoCheck []AlsoRow
 	Parts     []Option
 	Closed    bool // the job takes no more records
+	Carries   Carries
 
 	form *Form // the one that came back with a mistake
 }

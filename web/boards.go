@@ -34,6 +34,7 @@ type BoardPage struct {
 	Removed []ConnectorRow
 	Facts   []FactRow
 	History []HistoryRow
+	Carries Carries
 }
 
 // ConnectorRow is an entry of the connector register with its names.
@@ -66,12 +67,16 @@ func (p *Pages) boardPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	carries, err := p.carries(c, id)
+	if err != nil {
+		return err
+	}
 	lib, _, err := p.svc.Library(ctx, a)
 	if err != nil {
 		return err
 	}
 	look := newLookup(lib)
-	pg := &BoardPage{Layout: Layout{Title: "Board " + file.Board.Serial, Section: "/boards"}, File: file}
+	pg := &BoardPage{Layout: Layout{Title: "Board " + file.Board.Serial, Section: "/boards"}, File: file, Carries: carries}
 	for _, cn := range file.Connectors {
 		row := ConnectorRow{Connector: cn, ComponentName: look.component(cn.Component)}
 		for _, pin := range sortedKeys(cn.PinMap) {

@@ -52,11 +52,16 @@ func (p *Pages) newConnectorPage(c echo.Context) error {
 	if _, err := p.svc.Board(c.Request().Context(), actorOf(c), id); err != nil {
 		return err
 	}
-	return p.connectorForm(c, http.StatusOK, connectorAdder(id, filledForm("connector", "polarity", "unknown")))
+	return p.connectorForm(c, http.StatusOK, connectorAdder(id, filledForm("connector", "polarity", "unknown", "then", c.QueryParam("then"))))
 }
 
 func connectorAdder(board shop.ID, f *Form) *ConnectorFormPage {
-	return &ConnectorFormPage{Layout: Layout{Title: "New connector"}, Form: f, Action: "/boards/" + board.String() + "/connectors/new", Back: "/boards/" + board.String(), New: true}
+	back := "/boards/" + board.String()
+	pg := &ConnectorFormPage{Layout: Layout{Title: "New connector"}, Form: f, Action: back + "/connectors/new", Back: back, New: true}
+	if f.Get("then") == "intake" {
+		pg.Back = "/intake?board=" + board.String()
+	}
+	return pg
 }
 
 func (p *Pages) addConnector(c echo.Context) error {
@@ -77,6 +82,9 @@ func (p *Pages) addConnector(c echo.Context) error {
 		return p.connectorForm(c, http.StatusUnprocessableEntity, connectorAdder(id, f))
 	}
 	p.flash(c, "Connector recorded.")
+	if f.Get("then") == "intake" {
+		return redirect(c, "/intake?board="+id.String())
+	}
 	return redirect(c, "/boards/"+id.String()+"#connectors")
 }
 

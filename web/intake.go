@@ -24,6 +24,7 @@ type IntakePage struct {
 	Board  *shop.BoardFile
 	// Earlier is a job within the warranty time.
 	Earlier   *shop.EarlierJob
+	Carries   Carries
 	Form      *Form
 	Exposures []Option
 	Gates     []SymptomRow // asked before anything else
@@ -91,6 +92,9 @@ func (p *Pages) fillIntake(c echo.Context, pg *IntakePage, board shop.ID, f *For
 	}
 	earlier, err := p.svc.EarlierJob(ctx, a, board)
 	if err != nil {
+		return err
+	}
+	if pg.Carries, err = p.carries(c, board); err != nil {
 		return err
 	}
 	lib, _, err := p.svc.Library(ctx, a)

@@ -29,6 +29,7 @@ type JobsPage struct {
 	Closed   []StateCount
 	Found    bool   // the page answers a search
 	Next     string // address of the next page of a single state
+	Alerts   AlertList
 }
 
 // JobColumn is the jobs in one state.
@@ -58,7 +59,10 @@ type JobCard struct {
 // columnLength bounds a column of the overview; the state's own page has the rest.
 const columnLength = 30
 
-func (p *Pages) jobsPage(c echo.Context) error {
+func (p *Pages) jobsPage(c echo.Context) error { return p.showJobs(c, http.StatusOK, nil) }
+
+// showJobs shows the jobs, and a form of an alert that was refused.
+func (p *Pages) showJobs(c echo.Context, status int, refused *Form) error {
 	ctx, a := c.Request().Context(), actorOf(c)
 	pg := &JobsPage{Layout: Layout{Title: "Jobs", Section: "/", Wide: true}, Query: strings.TrimSpace(c.QueryParam("q"))}
 	if pg.Query != "" {
@@ -99,7 +103,10 @@ func (p *Pages) jobsPage(c echo.Context) error {
 		pg.Columns = append(pg.Columns, JobColumn{State: s, Count: counts[s], Cards: p.cards(items), More: counts[s] - len(items), Shown: s == pg.Selected})
 	}
 	pg.selectors(counts)
-	return p.render(c, http.StatusOK, "jobs", pg)
+	if pg.Alerts, err = p.alerts(c, refused); err != nil {
+		return err
+	}
+	return p.render(c, status, "jobs", pg)
 }
 
 func (p *Pages) jobsInState(c echo.Context, pg *JobsPage, counts map[shop.State]int, cursor string) error {

@@ -94,6 +94,9 @@ type Service interface {
 
 	Recurrence(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure, key string) (shop.RecurrenceDetail, error)
+	Alerts(ctx context.Context, a shop.Actor) (shop.Alerts, error)
+	SetAlertAside(ctx context.Context, a shop.Actor, id shop.ID, reason string) (shop.RecurrenceAlert, error)
+	BoardAlerts(ctx context.Context, a shop.Actor, boardID shop.ID) ([]shop.BoardAlert, error)
 	RecurrenceChoices(ctx context.Context, a shop.Actor) (shop.RecurrenceChoices, error)
 
 	Learned(ctx context.Context, a shop.Actor) (shop.LearnedView, error)
@@ -188,6 +191,7 @@ func (p *Pages) routes() []route {
 		{post, "/sign-out", p.signOut},
 		{get, "/", p.jobsPage},
 		{get, "/find", p.find},
+		{post, "/alerts/:id/set-aside", p.setAlertAside},
 
 		{get, "/intake", p.intakePage},
 		{get, "/intake/boards", p.intakeBoards},

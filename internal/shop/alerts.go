@@ -169,7 +169,10 @@ func (a RecurrenceAlert) Title() string {
 }
 
 // Sentence says what was counted and how it stands out.
-func (a RecurrenceAlert) Sentence() string {
+func (a RecurrenceAlert) Sentence() string { return a.Title() + ": " + a.Counted() + "; " + a.Test() }
+
+// Counted says how often it failed, beside the others.
+func (a RecurrenceAlert) Counted() string {
 	f := a.Figures
 	months := plural(alertMonthsOf(f), "month", "months")
 	counted := fmt.Sprintf("%s on %d of %s in %s", plural(f.Failures, "failure", "failures"), f.Boards, plural(f.Carriers, "board", "boards"), months)
@@ -178,15 +181,19 @@ func (a RecurrenceAlert) Sentence() string {
 		counted = fmt.Sprintf("failed again %s, on %d of %s in %s", plural(f.Failures, "time", "times"), f.Boards, plural(f.Carriers, "board", "boards"), months)
 		others = "the rate after the other repairs"
 	}
-	much := "the others never failed"
 	switch {
 	case f.Ratio != nil && f.Lower != nil && f.Upper != nil:
-		much = fmt.Sprintf("%s times %s (95 %% bounds %s to %s)", digits(*f.Ratio), others, digits(*f.Lower), digits(*f.Upper))
+		return fmt.Sprintf("%s, %s times %s (95 %% bounds %s to %s)", counted, digits(*f.Ratio), others, digits(*f.Lower), digits(*f.Upper))
 	case f.Lower != nil:
-		much += fmt.Sprintf("; at least %s times their rate (95 %% bound)", digits(*f.Lower))
+		return fmt.Sprintf("%s, the others never; at least %s times their rate (95 %% bound)", counted, digits(*f.Lower))
 	}
-	said := fmt.Sprintf("%s: %s, %s; exact test, corrected for %s: %s.", a.Title(), counted, much, plural(f.Compared, "comparison", "comparisons"), pText(f.AdjustedP))
-	if f.Boards == 1 {
+	return counted
+}
+
+// Test says how sure that is.
+func (a RecurrenceAlert) Test() string {
+	said := fmt.Sprintf("exact test against all others, corrected for %s: %s.", plural(a.Figures.Compared, "comparison", "comparisons"), pText(a.Figures.AdjustedP))
+	if a.Figures.Boards == 1 {
 		said += " All on one board: it may be that board."
 	}
 	return said

@@ -86,11 +86,11 @@ func TestAlertSentences(t *testing.T) {
 		want  string
 	}{
 		{RecurrenceAlert{Group: ByConnectorFamily, Key: "B", Name: "B", Figures: f},
-			"Connector family B: 14 failures on 9 of 31 boards in 24 months, 3.1 times the rate of the others (95 % bounds 1.6 to 5.8); exact test, corrected for 4 comparisons: p < 0.001."},
+			"Connector family B: 14 failures on 9 of 31 boards in 24 months, 3.1 times the rate of the others (95 % bounds 1.6 to 5.8); exact test against all others, corrected for 4 comparisons: p < 0.001."},
 		{RecurrenceAlert{Group: ByAction, Key: "Cleaned", Name: "Cleaned", Figures: f},
-			"Repair “Cleaned”: failed again 14 times, on 9 of 31 boards in 24 months, 3.1 times the rate after the other repairs (95 % bounds 1.6 to 5.8); exact test, corrected for 4 comparisons: p < 0.001."},
+			"Repair “Cleaned”: failed again 14 times, on 9 of 31 boards in 24 months, 3.1 times the rate after the other repairs (95 % bounds 1.6 to 5.8); exact test against all others, corrected for 4 comparisons: p < 0.001."},
 		{RecurrenceAlert{Group: ByLot, Key: "L7", Name: "Seal kit, lot L7", Figures: never},
-			"Seal kit, lot L7: 4 failures on 1 of 31 boards in 24 months, the others never failed; at least 1.6 times their rate (95 % bound); exact test, corrected for 4 comparisons: p = 0.03. All on one board: it may be that board."},
+			"Seal kit, lot L7: 4 failures on 1 of 31 boards in 24 months, the others never; at least 1.6 times their rate (95 % bound); exact test against all others, corrected for 4 comparisons: p = 0.03. All on one board: it may be that board."},
 	} {
 		if got := c.alert.Sentence(); got != c.want {
 			t.Errorf("got  %s\nwant %s", got, c.want)
