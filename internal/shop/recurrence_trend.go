@@ -61,7 +61,7 @@ func earlierHalf(q RecurrenceQuery) (RecurrenceQuery, bool) {
 	if !q.From.Before(end) {
 		return q, false
 	}
-	q.To = q.From.Add(end.Sub(q.From) / 2)
+	q.To, q.SumsOnly = q.From.Add(end.Sub(q.From)/2), true
 	return q, q.From.Before(q.To)
 }
 
