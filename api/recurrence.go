@@ -38,12 +38,16 @@ func (h *handlers) window(q *query, group shop.RecurrenceGroup) (shop.Recurrence
 func (h *handlers) getRecurrence(c echo.Context) error {
 	q := queryOf(c)
 	rq, exposure := h.window(q, choice(q, "group", groups...))
+	sheet := wantsWorkbook(c, q)
 	if err := q.err(); err != nil {
 		return err
 	}
 	r, err := h.svc.Recurrence(c.Request().Context(), actorOf(c), rq, exposure)
 	if err != nil {
 		return err
+	}
+	if sheet {
+		return h.sendRecurrence(c, "recurrence-"+string(rq.Group), r, nil)
 	}
 	return answer(c, http.StatusOK, Recurrence{
 		Group: RecurrenceGroup(r.Group), Exposure: r.Exposure, Unit: r.Unit, From: rq.From, To: rq.To, Total: r.Total, Items: listOf(r.Rows, recurrenceRow),
@@ -92,12 +96,20 @@ func (h *handlers) getRecurrenceDetail(c echo.Context) error {
 	rq, exposure := h.window(q, group)
 	rq.ToLastContact = choice(q, "until", "today", "contact") == "contact"
 	rq.Against = c.QueryParam("against")
+	sheet := wantsWorkbook(c, q)
 	if err := q.err(); err != nil {
 		return err
 	}
 	d, err := h.svc.RecurrenceDetail(c.Request().Context(), actorOf(c), rq, exposure, key)
 	if err != nil {
 		return err
+	}
+	if sheet {
+		list, err := h.svc.Recurrence(c.Request().Context(), actorOf(c), rq, exposure)
+		if err != nil {
+			return err
+		}
+		return h.sendRecurrence(c, "recurrence-detail", list, &d)
 	}
 	life := recurrenceLife(d.Life)
 	return answer(c, http.StatusOK, RecurrenceDetail{Life: &life, Narrowed: orNull(d.Narrowed), Against: rateComparison(d.Against),

@@ -375,6 +375,24 @@ func (e Exposure) Valid() bool {
 	}
 }
 
+// Defines values for Format.
+const (
+	JSON Format = "json"
+	Xlsx Format = "xlsx"
+)
+
+// Valid indicates whether the value is a known member of the Format enum.
+func (e Format) Valid() bool {
+	switch e {
+	case JSON:
+		return true
+	case Xlsx:
+		return true
+	default:
+		return false
+	}
+}
+
 // AccessEvent defines model for AccessEvent.
 type AccessEvent struct {
 	At time.Time `json:"at"`
@@ -2211,6 +2229,9 @@ type Cursor = string
 
 // Exposure defines model for Exposure.
 type Exposure string
+
+// Format defines model for Format.
+type Format string
 
 // From Example: 2026-01-01
 type From = string
