@@ -61,6 +61,11 @@ check-solver: ## hold the diagnosis engine against a general-purpose exact solve
 bench-reliability: ## time the life statistics beside R's (needs Rscript)
 	go run ./deploy/bench/reliability
 
+.PHONY: bench-recurrence
+bench-recurrence: ## measure the recurrence report on a chain of shops (JOBS=1000000 BOARDS=200000 DIR= keeps the database)
+	@deploy/setup.sh
+	go run ./deploy/bench/recurrence -jobs $(or $(JOBS),1000000) -boards $(or $(BOARDS),200000) -dir '$(DIR)'
+
 fmt: ## format the Go code
 	gofmt -w $$(git ls-files '*.go')
 
