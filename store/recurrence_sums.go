@@ -283,6 +283,8 @@ func mustSums() sumsSQL {
 const (
 	// sumsChunk is how many boards are renewed in one transaction.
 	sumsChunk = 500
+	// rebuildChunk is how many boards are read together when all is made anew.
+	rebuildChunk = 2000
 	// sumsAtOnce is how many marks a reader works off before it reads. With more it
 	// reads the records themselves, and leaves the marks to the queue.
 	sumsAtOnce = 2000
@@ -353,8 +355,15 @@ func renew(ctx context.Context, tx pgx.Tx, shopID shop.ID, marks []mark) (int, e
 	return len(marks) - len(ids), findLast(ctx, tx, shopID, lost)
 }
 
-// lockSums has one at a time write the sums of a shop.
+// noJIT is for statements of many small steps: compiling them takes longer than they
+// run (hundreds of expressions, a second or two).
+const noJIT = `set local jit = off`
+
+// lockSums has one at a time write the sums of a shop, without compiling statements.
 func lockSums(ctx context.Context, tx pgx.Tx, shopID shop.ID) error {
+	if _, err := tx.Exec(ctx, noJIT); err != nil {
+		return err
+	}
 	_, err := tx.Exec(ctx, `select pg_advisory_xact_lock(hashtextextended('recurrence_sums ' || $1::text, 0))`, shopID.String())
 	return err
 }
@@ -413,7 +422,7 @@ func (s *Store) rebuildSums(ctx context.Context, shopID shop.ID) error {
 			return err
 		}
 		for len(boards) > 0 {
-			n := min(len(boards), sumsChunk)
+			n := min(len(boards), rebuildChunk)
 			if _, err := tx.Exec(ctx, theSums.fill, always(pgx.NamedArgs{"shop": shopID, "boards": boards[:n]})); err != nil {
 				return err
 			}

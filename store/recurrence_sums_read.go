@@ -114,15 +114,19 @@ func (s *Store) recurrenceBySums(ctx context.Context, shopID shop.ID, q shop.Rec
 		return nil, false, err
 	}
 	present := true
-	rows, err := all(ctx, s.pool, func(row pgx.CollectableRow) (c shop.GroupCount, err error) {
-		var last *time.Time
-		err = row.Scan(&c.Key, &c.Name, &c.Failures, &c.Boards, &c.RepeatBoards, &c.Carriers, &c.BoardDays, &c.DistanceKM, &c.Comebacks,
-			&last, &c.AtEntry, &present)
-		if last != nil {
-			c.LastAt = *last
-		}
-		return c, err
-	}, sumsList, sumsArgs(shopID, q))
+	var rows []shop.GroupCount
+	err := s.snapshot(ctx, func(b *pgx.Batch) {
+		b.Queue(noJIT)
+		b.Queue(sumsList, sumsArgs(shopID, q)).Query(into(&rows, func(row pgx.CollectableRow) (c shop.GroupCount, err error) {
+			var last *time.Time
+			err = row.Scan(&c.Key, &c.Name, &c.Failures, &c.Boards, &c.RepeatBoards, &c.Carriers, &c.BoardDays, &c.DistanceKM, &c.Comebacks,
+				&last, &c.AtEntry, &present)
+			if last != nil {
+				c.LastAt = *last
+			}
+			return c, err
+		}))
+	})
 	if err != nil || present {
 		return rows, err == nil, err
 	}
