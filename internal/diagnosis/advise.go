@@ -75,7 +75,7 @@ func (m *Model) AdviseBy(ev []Observation, eco *Economy, st State, rule Policy) 
 	if err != nil {
 		return nil, err
 	}
-	sol := s.solve()
+	sol, runs := s.solveRuns(true)
 	post, err := s.posterior(sol)
 	if err != nil {
 		return nil, err
@@ -84,7 +84,7 @@ func (m *Model) AdviseBy(ev []Observation, eco *Economy, st State, rule Policy) 
 	for _, id := range st.Confirmed {
 		a.skip[m.causeIndex[id]] = true
 	}
-	a.o = s.newOutlook(sol)
+	a.o = s.newOutlook(sol, runs)
 	a.stake = a.newStake()
 	a.loss = a.stake.loss(post.Marginals, post.Unmodelled)
 	a.first = a.stake.repair(post.Marginals, post.Unmodelled)

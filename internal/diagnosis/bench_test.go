@@ -150,11 +150,11 @@ func BenchmarkOutcomes(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	sol := s.solve()
+	sol, runs := s.solveRuns(true)
 	b.Run("shared", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
-			o := s.newOutlook(sol)
+			o := s.newOutlook(sol, runs)
 			for j := 61; j < len(spec.Findings); j++ {
 				o.outcomes(j)
 			}
@@ -163,7 +163,7 @@ func BenchmarkOutcomes(b *testing.B) {
 	b.Run("fresh", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
-			o := s.newOutlook(sol)
+			o := s.newOutlook(sol, runs)
 			for j := 61; j < len(spec.Findings); j++ {
 				for x := range spec.Findings[j].Levels {
 					o.fresh(j, x)

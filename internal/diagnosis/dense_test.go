@@ -218,7 +218,7 @@ func TestOutcomesAgreeWithDense(t *testing.T) {
 			t.Fatal(err)
 		}
 		pe, _, _ := newDense(t, m, ev).solve()
-		o := s.newOutlook(s.solve())
+		o := s.newOutlook(s.solveRuns(true))
 		for j := 9; j < 18; j += 2 {
 			for x, got := range o.outcomes(j) {
 				with := slices.Concat(ev, []Observation{{Finding: spec.Findings[j].ID, Level: x}})
@@ -242,7 +242,7 @@ func TestOutcomesWithoutKeptVectors(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	kept, whole := s.newOutlook(s.solve()), s.newOutlook(s.solve())
+	kept, whole := s.newOutlook(s.solveRuns(true)), s.newOutlook(s.solveRuns(true))
 	for _, d := range whole.detour {
 		r := d.r
 		r.keep, r.front, r.on, r.onT, r.lone = false, nil, nil, nil, nil

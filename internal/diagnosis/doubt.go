@@ -89,7 +89,7 @@ func (a *adviser) retake(finding string, doubt float64) *Candidate {
 	act := a.action(finding)
 	a.price(c, act)
 	rest := a.o.s.without(k)
-	after := rest.newOutlook(rest.solve()).outcomes(j)
+	after := rest.newOutlook(rest.solveRuns(true)).outcomes(j)
 	at := slices.IndexFunc(a.ev, func(o Observation) bool { return o.Finding == finding })
 	before := make([]float64, len(after))
 	sum := 0.0

@@ -117,6 +117,17 @@ func (m *Model) newLedger(eco *Economy, st State) (*ledger, error) {
 	return l, nil
 }
 
+// amounts reports whether all are amounts of money or time. It is asked before the
+// name of a field is made: there are hundreds of them in every call of Advise.
+func amounts(list ...float64) bool {
+	for _, v := range list {
+		if math.IsNaN(v) || math.IsInf(v, 0) || v < 0 {
+			return false
+		}
+	}
+	return true
+}
+
 func (c *checker) money(field string, v float64) {
 	if math.IsNaN(v) || math.IsInf(v, 0) || v < 0 {
 		c.failf(field, "%v; give a finite number that is not negative", v)
@@ -185,20 +196,24 @@ func (l *ledger) circular(o *Opening) bool {
 }
 
 func (m *Model) checkActions(c *checker, l *ledger, st State) {
-	seen := map[string]bool{}
+	seen := make(map[string]bool, len(l.eco.Actions))
 	for k, a := range l.eco.Actions {
-		field := fmt.Sprintf("actions[%d]", k)
+		field := func() string { return fmt.Sprintf("actions[%d]", k) }
 		if _, ok := m.findingIndex[a.Finding]; !ok {
-			c.failf(field+".finding", "no finding %q in this model", a.Finding)
+			c.failf(field()+".finding", "no finding %q in this model", a.Finding)
 		}
 		if seen[a.Finding] {
-			c.failf(field+".finding", "finding %q stands twice", a.Finding)
+			c.failf(field()+".finding", "finding %q stands twice", a.Finding)
 		}
 		seen[a.Finding] = true
-		c.money(field+".minutes", a.Minutes)
-		c.hazard(field+".hazard", a.Hazard)
-		if a.Access != "" {
-			l.known(c, field+".access", a.Access)
+		if !amounts(a.Minutes) {
+			c.money(field()+".minutes", a.Minutes)
+		}
+		if a.Hazard < 0 || a.Hazard > 4 {
+			c.hazard(field()+".hazard", a.Hazard)
+		}
+		if a.Access != "" && l.openings[a.Access] == nil {
+			l.known(c, field()+".access", a.Access)
 		}
 	}
 	for k, id := range st.Unavailable {
@@ -216,29 +231,30 @@ func (m *Model) checkActions(c *checker, l *ledger, st State) {
 func (m *Model) readRepairs(c *checker, l *ledger) {
 	seen := make([]bool, len(m.causes))
 	for k, r := range l.eco.Repairs {
-		field := fmt.Sprintf("repairs[%d]", k)
+		field := func() string { return fmt.Sprintf("repairs[%d]", k) }
 		i := m.CauseIndex(r.Cause)
 		if i < 0 {
-			c.failf(field+".cause", "no cause %q in this model", r.Cause)
+			c.failf(field()+".cause", "no cause %q in this model", r.Cause)
 			continue
 		}
 		if seen[i] {
-			c.failf(field+".cause", "cause %q stands twice", r.Cause)
+			c.failf(field()+".cause", "cause %q stands twice", r.Cause)
 		}
 		seen[i] = true
-		c.money(field+".minutes", r.Minutes)
-		c.money(field+".parts", r.Parts)
-		c.money(field+".miss_cost", r.MissCost)
-		c.money(field+".verify_cost", r.VerifyCost)
-		var need []string
-		for _, id := range r.Access {
-			if id != "" {
-				l.known(c, field+".access", id)
-				need = append(need, id)
+		if !amounts(r.Minutes, r.Parts, r.MissCost, r.VerifyCost) {
+			c.money(field()+".minutes", r.Minutes)
+			c.money(field()+".parts", r.Parts)
+			c.money(field()+".miss_cost", r.MissCost)
+			c.money(field()+".verify_cost", r.VerifyCost)
+		}
+		need := r.Access
+		for _, id := range need {
+			if id != "" && l.openings[id] == nil {
+				l.known(c, field()+".access", id)
 			}
 		}
-		minutes, _ := l.reach(need)
 		l.needs[i] = l.missing(need)
+		minutes, _ := l.along(l.needs[i])
 		l.wrong[i] = (r.Minutes+minutes)*l.eco.LabourPerMinute + r.Parts + r.VerifyCost
 		l.miss[i] = r.MissCost
 	}
@@ -253,29 +269,34 @@ func (m *Model) readRepairs(c *checker, l *ledger) {
 // requires.
 func (l *ledger) missing(want []string) []string {
 	var list []string
-	seen := map[string]bool{}
-	var visit func(id string)
-	visit = func(id string) {
-		o := l.openings[id]
-		if o == nil || seen[id] || l.open[id] {
-			return
-		}
-		seen[id] = true
-		for _, before := range o.Requires {
-			visit(before)
-		}
-		list = append(list, id)
-	}
 	for _, id := range want {
-		visit(id)
+		list = l.path(list, id)
 	}
-	return list
+	return list[:len(list):len(list)]
+}
+
+// path adds an opening to a list, after what it requires. Openings that
+// require themselves have been refused.
+func (l *ledger) path(list []string, id string) []string {
+	o := l.openings[id]
+	if o == nil || l.open[id] || slices.Contains(list, id) {
+		return list
+	}
+	for _, before := range o.Requires {
+		list = l.path(list, before)
+	}
+	return append(list, id)
 }
 
 // reach is the minutes to open and close again what is missing, leak tests
 // included, and the highest hazard met.
 func (l *ledger) reach(want []string) (minutes float64, hazard int) {
-	for _, id := range l.missing(want) {
+	return l.along(l.missing(want))
+}
+
+// along is reach for a list that is missing already.
+func (l *ledger) along(missing []string) (minutes float64, hazard int) {
+	for _, id := range missing {
 		o := l.openings[id]
 		minutes += l.minutesOf(o)
 		hazard = max(hazard, o.Hazard)

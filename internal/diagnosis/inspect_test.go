@@ -26,7 +26,7 @@ func TestOutcomesAgreeWithEnumeration(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		o := s.newOutlook(s.solve())
+		o := s.newOutlook(s.solveRuns(true))
 		pe := enumerate(spec, ev).pe
 		for j, f := range spec.Findings {
 			if observed[f.ID] {

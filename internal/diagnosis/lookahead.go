@@ -67,11 +67,11 @@ func (a *adviser) twoSteps(c *Candidate) float64 {
 // bestSecond is the gain and the cost of the best measurement under further
 // evidence, both 0 where none pays.
 func (a *adviser) bestSecond(s *session, after *Candidate) (gain, cost float64) {
-	sol := s.solve()
+	sol, runs := s.solveRuns(true)
 	if math.IsInf(sol.logE, -1) {
 		return 0, 0
 	}
-	o := s.newOutlook(sol)
+	o := s.newOutlook(sol, runs)
 	loss := a.stake.loss(sol.present, sol.share[1])
 	best, tried := 1.0, 0
 	for _, c := range a.list {

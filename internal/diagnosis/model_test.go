@@ -265,7 +265,7 @@ func TestDroppedFindingsAreBounded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	o := s.newOutlook(s.solve())
+	o := s.newOutlook(s.solveRuns(true))
 	for x, out := range o.outcomes(18) {
 		near(t, "outcome", out.p, p[x])
 		near(t, "tilted outcome", o.fresh(18, x).p, p[x])
@@ -337,7 +337,7 @@ func TestOutcomesAgreeWithFreshRuns(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		o := s.newOutlook(s.solve())
+		o := s.newOutlook(s.solveRuns(true))
 		observed := map[string]bool{}
 		for _, e := range ev {
 			observed[e.Finding] = true

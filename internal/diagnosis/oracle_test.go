@@ -33,8 +33,8 @@ func kept(z *big.Float) *big.Float {
 	return z
 }
 
-func plus(x, y *big.Float) *big.Float  { return kept(exact(0).Add(x, y)) }
-func minus(x, y *big.Float) *big.Float { return kept(exact(0).Sub(x, y)) }
+func plus(x, y *big.Float) *big.Float    { return kept(exact(0).Add(x, y)) }
+func minus(x, y *big.Float) *big.Float   { return kept(exact(0).Sub(x, y)) }
 func product(x, y *big.Float) *big.Float { return kept(exact(0).Mul(x, y)) }
 
 // over divides, right to 400 bits.

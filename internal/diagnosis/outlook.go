@@ -52,12 +52,13 @@ func (a *arena) take(n int) []float64 {
 	return v
 }
 
-func (s *session) newOutlook(sol solution) *outlook {
+// newOutlook is the outlook on a solution and the runs that gave it, with their
+// vectors kept.
+func (s *session) newOutlook(sol solution, runs []*run) *outlook {
 	o := &outlook{s: s, sol: sol}
 	if math.IsInf(sol.logE, -1) {
 		return o
 	}
-	_, runs := s.solveRuns(true)
 	for _, r := range runs {
 		o.detour = append(o.detour, s.newDetour(r))
 	}

@@ -172,7 +172,7 @@ func rootOutcomes(t *testing.T, spec Spec, ev []Observation, m *Model, or *roote
 	if err != nil {
 		t.Fatal(err)
 	}
-	o := s.newOutlook(s.solve())
+	o := s.newOutlook(s.solveRuns(true))
 	for x, got := range o.outcomes(j) {
 		with := enumerateRoots(spec, append(ev[:len(ev):len(ev)], Observation{Finding: spec.Findings[j].ID, Level: x}))
 		want := over(with.pe, or.pe)

@@ -26,6 +26,8 @@ type search struct {
 	opt      ExplainOptions
 	best     float64
 	found    []candidateSet
+	least    float64 // what a set must reach to be listed, as far as is known; see floor
+	kept     []int   // memory of the sets found
 	logScale float64
 	rooms    []room // by number of causes in the set that grows
 }
@@ -202,11 +204,34 @@ func (se *search) consider(members []int, p float64) {
 	if p > se.best {
 		se.best = p
 	}
-	if p > 0 && p >= se.opt.Ratio*se.best {
-		sorted := slices.Clone(members)
-		slices.Sort(sorted)
-		se.found = append(se.found, candidateSet{sorted, p})
+	if p <= 0 || p < se.floor() {
+		return
 	}
+	from := len(se.kept)
+	se.kept = append(se.kept, members...)
+	// Earlier pieces stay good where the memory moves: nothing writes to them.
+	sorted := se.kept[from:len(se.kept):len(se.kept)]
+	slices.Sort(sorted)
+	se.found = append(se.found, candidateSet{sorted, p})
+	if limit := se.opt.Limit; limit > 0 && len(se.found) >= 4*limit {
+		slices.SortFunc(se.found, byProbability)
+		se.found = se.found[:limit]
+		se.least = se.found[limit-1].p * (1 - limitSlack)
+	}
+}
+
+// limitSlack keeps sets that are equally probable, but for the rounding of
+// products in another order, from being left out before they are compared.
+const limitSlack = 1e-9
+
+// floor is the least probability of a set that may still be listed: a share of
+// the best, and that of the last one listed where their number is limited.
+func (se *search) floor() float64 { return math.Max(se.opt.Ratio*se.best, se.least) }
+
+// byProbability orders the most probable first, then the smaller, then the one
+// whose causes come first.
+func byProbability(a, b candidateSet) int {
+	return cmp.Or(cmp.Compare(b.p, a.p), cmp.Compare(len(a.members), len(b.members)), slices.Compare(a.members, b.members))
 }
 
 // next is one way to grow a set: the factor on its probability, and a bound on
@@ -252,7 +277,7 @@ func (se *search) extend(set grownSet, rest []int) {
 	}
 	for k, o := range options {
 		last := left == 1 || k+1 == len(options)
-		if last && set.p > 0 && set.p*o.factor < se.opt.Ratio*se.best {
+		if last && set.p > 0 && set.p*o.factor < se.floor() {
 			continue
 		}
 		room.members = append(append(room.members[:0], set.members...), o.suspect)
@@ -272,7 +297,7 @@ func (se *search) extend(set grownSet, rest []int) {
 		// Every further cause comes later in the order, so none has a larger bound.
 		bound := options[k+1].bound
 		reach := grown.p * bound * math.Pow(math.Max(1, bound), float64(left-2))
-		if reach < se.opt.Ratio*se.best {
+		if reach < se.floor() {
 			continue
 		}
 		se.extend(grown, after[k+1:])
@@ -368,15 +393,7 @@ func (se *search) list(logE float64) ([]Explanation, float64) {
 			kept = append(kept, c)
 		}
 	}
-	slices.SortFunc(kept, func(a, b candidateSet) int {
-		if c := cmp.Compare(b.p, a.p); c != 0 {
-			return c
-		}
-		if c := cmp.Compare(len(a.members), len(b.members)); c != 0 {
-			return c
-		}
-		return slices.Compare(a.members, b.members)
-	})
+	slices.SortFunc(kept, byProbability)
 	if se.opt.Limit > 0 && len(kept) > se.opt.Limit {
 		kept = kept[:se.opt.Limit]
 	}

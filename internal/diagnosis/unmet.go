@@ -75,7 +75,7 @@ func (a *adviser) price(c *Candidate, act *Action) {
 	eco := a.l.eco
 	want := []string{act.Access}
 	c.Access = a.l.missing(want)
-	minutes, hazard := a.l.reach(want)
+	minutes, hazard := a.l.along(c.Access)
 	c.Hazard = max(act.Hazard, hazard)
 	c.Minutes = act.Minutes + minutes
 	c.Cost = c.Minutes*eco.LabourPerMinute + eco.RiskCost[c.Hazard]
