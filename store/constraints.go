@@ -166,6 +166,7 @@ var constraints = map[string]rule{
 	"installed_parts_name_present":            {problem.Invalid, "part_name", "must not be empty"},
 	"installed_parts_removed_after_installed": {problem.Invalid, "removed_at", "must not be before installed_at"},
 	"installed_parts_km_not_negative":         {problem.Invalid, "odometer_km", "must be 0 or more and below 10,000,000 km"},
+	"installed_parts_serial_once":             {problem.Conflict, "serial", "is that of a part that is still installed in another place; record there that it was taken off, or correct the serial"},
 	"installed_parts_removed_km_has_time":     {problem.Invalid, "removed_at", "must be given with removed_km"},
 	"recurrence_alerts_pkey":                  idTaken,
 	"recurrence_alerts_shop":                  noShop,
@@ -252,6 +253,11 @@ var constraints = map[string]rule{
 	"recurrence_progress_pkey":         {problem.Conflict, "", "The report's sums were changed at the same moment; try again."},
 
 	// Records.
+	"imported_records_pkey":              {problem.Conflict, "reference", "a record of this reference was imported in the meantime; run the import again"},
+	"imported_records_shop":              noShop,
+	"imported_records_kind_known":        {problem.Invalid, "kind", "must be boards, connectors, installed_parts, jobs, faults or repairs"},
+	"imported_records_reference_present": {problem.Invalid, "reference", "must not be empty"},
+
 	"attachments_pkey":              idTaken,
 	"attachments_board":             {problem.Invalid, "board_id", "there is no such board in this shop"},
 	"attachments_job":               {problem.Invalid, "job_id", "there is no such job in this shop"},

@@ -212,6 +212,9 @@ var breaches = []breach{
 	{"installed_parts_removed_after_installed", "installed_parts", `{"removed_at":"2001-01-01T00:00:00Z"}`, ""},
 	{"installed_parts_km_not_negative", "installed_parts", `{"installed_km":-1}`, ""},
 	{"installed_parts_removed_km_has_time", "installed_parts", `{"removed_km":5}`, ""},
+	{"installed_parts_serial_once", "", "", `
+insert into installed_parts (shop_id, id, board_id, part_id, part_name, serial, installed_at)
+select shop_id, gen_random_uuid(), board_id, part_id, part_name, s, installed_at from installed_parts, unnest('{K7," k7"}'::text[]) s`},
 	{"instruments_shop", "instruments", `{"shop_id":` + strange + `}`, ""},
 	{"instruments_name_unique", "instruments", `{"name":" meter 1"}`, ""},
 	{"instruments_name_present", "instruments", `{"name":" "}`, ""},

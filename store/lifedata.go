@@ -46,7 +46,23 @@ import (
 // Life of what was fitted. A connector or an installed part lives from the day it was
 // fitted to the first failure that names it, and is censored when it is removed or
 // observation ends. One that had failed before observation began is left out: it is not
-// a first life any more.
+// a first life any more, whether it was repaired or not.
+//
+// A part with a serial is one piece on every board: article and serial, in any case of
+// letters. Its age is the time, or the distance, that it was installed; on the shelf it
+// does not age. Taken off without a failure and fitted again it goes on with its age,
+// and where nobody saw it between, it comes in late at that age. By lot a piece keeps
+// the lot that any of its installations names, where another says none. A serial that
+// is recorded in two boards at one time is a contradiction: it is named, and each of
+// these installations is a piece of its own from the day it was fitted. Nothing is left
+// out. (Entering such a one is refused: installed_parts_serial_once.)
+//
+// What failed in several modes at once counts as the one confirmed first. Modes compete:
+// the share that failed in one by an age is what did so while the others were at work.
+//
+// Two keys are compared by the lives of what was fitted, or by the lives after their
+// repairs where boards have no such thing: components, causes and modes are on the same
+// boards, so that their first failures are not lives of different things.
 //
 // Example. The window is the 100 days to 2 March 2026 (day 0). Ages are counted from
 // the first contact; all faults are of the motor connector.
@@ -85,6 +101,19 @@ import (
 // (NP-0002), 50 without one (NP-0003). Kaplan-Meier: 2/3 after 20 days, 1/3 after 30.
 // Lives after replacing: 30 to the comeback, then 20 without one (NP-0001), 40 without
 // one (NP-0002). Kaplan-Meier: 1 until 30 days, at which two are left, then 1/2.
+//
+// Example of parts with serials, one article, the window the 200 days to day 0:
+//
+//	serial  board    installed       what happened
+//	K7      NP-0001  day -300..-180  taken off: 120 days old
+//	        NP-0002  day -150..      failed on day -90: 120 + 60 = 180 days old
+//	K8      NP-0003  day -200..      still there: 200 days
+//	K9      NP-0001  day -160..      never taken off as recorded
+//	        NP-0004  day -100..      so it cannot be here: a contradiction
+//
+// K7 comes in at the age of 100 days, when the window begins, and fails at 180. K8 is
+// followed from 0 to 200. K9 counts as two pieces, from 0 to 160 and from 0 to 100. At
+// 180 days K7 and K8 are left: Kaplan-Meier 1/2. Exposure 80 + 200 + 160 + 100 = 540.
 
 const lifeUnits = `
 select c.board_id, b.serial, c.item, c.origin,
@@ -154,6 +183,9 @@ func (s *Store) LifeData(ctx context.Context, shopID shop.ID, q shop.RecurrenceQ
 		d = shop.LifeData{}
 		if q.Group != shop.ByAction {
 			b.Queue(with+`carriers as (`+g.carriers+`)`+lifeUnits, args).Query(into(&d.Units, scanLifeUnit))
+		}
+		if g.fittings != "" {
+			b.Queue(with+g.fittings, args).Query(into(&d.Fittings, scanFitting))
 		}
 		b.Queue(`with`+g.base+`,
 events as (`+g.events+`)`+lifeEvents, args).Query(into(&d.Events, scanLifeEvent))

@@ -61,12 +61,13 @@ select c.key, c.name, c.board_id, c.unit, greatest(c.starts, lower(t.span)) as s
 // recurrenceSQL is the SQL of one query's group, narrowed by its filter. base has
 // the service of the boards and the failures of the window, history the failures up
 // to its end.
-type recurrenceSQL struct{ base, history, events, carriers, repairs string }
+// fittings reads what was fitted, "" for groups of whole boards.
+type recurrenceSQL struct{ base, history, events, carriers, repairs, fittings string }
 
 // sql fills a group's statements. Without a filter the conditions are empty, so that
 // the plan is that of the plain report.
 func (g recurrenceGroup) sql(f shop.RecurrenceFilter) recurrenceSQL {
-	var ofBoards, ofFaults, ofEvents, ofThings, ofRepairs string
+	var ofBoards, ofFaults, ofKinds, ofEvents, ofThings, ofRepairs string
 	carriers, since := g.carriers, g.since
 	if f.Model != "" {
 		is := boardModel + ` = lower(@model)`
@@ -77,11 +78,12 @@ func (g recurrenceGroup) sql(f shop.RecurrenceFilter) recurrenceSQL {
 		ofFaults = ` and exists (select from boards b where b.shop_id = @shop and b.id = f.board_id and ` + is + `)`
 	}
 	if f.Cause != "" {
-		ofFaults += ` and f.cause = @cause`
+		ofKinds += ` and f.cause = @cause`
 	}
 	if f.FailureMode != "" {
-		ofFaults += ` and f.failure_mode = @mode`
+		ofKinds += ` and f.failure_mode = @mode`
 	}
+	ofFaults += ofKinds
 	if f.Component != "" {
 		switch g.named {
 		case connectorOfBoard, partOfBoard:
@@ -105,9 +107,26 @@ func (g recurrenceGroup) sql(f shop.RecurrenceFilter) recurrenceSQL {
 	if g.named == repairedFault {
 		ofRepairs = ofFaults
 	}
-	fill := strings.NewReplacer("{key}", g.key, "{since}", since, "{of boards}", ofBoards, "{of faults}", ofFaults,
-		"{of events}", ofEvents, "{of things}", ofThings, "{of repairs}", ofRepairs).Replace
-	return recurrenceSQL{base: fill(recurrenceBase), history: fill(boardService + lifeHistory), events: fill(g.events), carriers: fill(carriers),
+	fitted, key := "", g.key
+	switch g.named {
+	case connectorOfBoard:
+		fitted = fittedConnectors
+	case partOfBoard:
+		fitted = fittedParts
+	}
+	filling := func(key string) func(string) string {
+		return strings.NewReplacer("{key}", key, "{since}", since, "{of boards}", ofBoards, "{of faults}", ofFaults,
+			"{of events}", ofEvents, "{of things}", ofThings, "{of repairs}", ofRepairs, "{of kinds}", ofKinds).Replace
+	}
+	fill := filling(key)
+	fittings := ""
+	if fitted != "" {
+		if key == installedLot {
+			key = lotOfPiece
+		}
+		fittings = filling(key)(`carriers as (` + carriers + `),` + watched + fitted)
+	}
+	return recurrenceSQL{fittings: fittings, base: fill(recurrenceBase), history: fill(boardService + lifeHistory), events: fill(g.events), carriers: fill(carriers),
 		repairs: fill(lifeRepairs)}
 }
 

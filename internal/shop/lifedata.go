@@ -14,6 +14,9 @@ type LifeData struct {
 	Events   []LifeEvent       // by time
 	Repairs  []RepairLife      // by time
 	Readings []OdometerReading // by board, then by time; for ages in km only
+	// Fittings are the connectors or parts of a key that is fitted, by time: those under
+	// observation, and every other installation of the same serials.
+	Fittings []Fitting
 }
 
 // LifeUnit is a board under observation while it carries what the key is about.
@@ -224,30 +227,4 @@ func besideOthers(lives []RepairLife, action string) []RepairLife {
 		}
 	}
 	return out
-}
-
-// firstLives is life data of what was fitted, from fitting to its first failure.
-func firstLives(d LifeData, a ages) reliability.Columns {
-	first := map[string]time.Time{}
-	for _, e := range d.Events { // by time
-		if _, ok := first[e.Item]; !ok {
-			first[e.Item] = e.At
-		}
-	}
-	var c reliability.Columns
-	for _, u := range d.Units {
-		failed, ok := first[u.Item]
-		if u.Item == "" || ok && !failed.After(u.Starts) {
-			continue
-		}
-		end, event := u.Ends, 0
-		if ok && !failed.After(u.Ends) {
-			end, event = failed, 1
-		}
-		entry, age := max(0, a.at(u.BoardID, u.Origin, u.Starts)), a.at(u.BoardID, u.Origin, end)
-		if age > entry {
-			c.Time, c.Entry, c.Event = append(c.Time, age), append(c.Entry, entry), append(c.Event, event)
-		}
-	}
-	return c
 }

@@ -210,8 +210,28 @@ func (s *Service) RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQue
 	if err != nil {
 		return d, err
 	}
-	d.Life, err = studyLife(data, r.Query.Group, d.Row, exposureOf(r.Exposure))
-	return d, err
+	if d.Life, err = studyLife(data, r.Query.Group, d.Row, exposureOf(r.Exposure)); err != nil {
+		return d, err
+	}
+	if err := s.nameModes(ctx, a, d.Life.First); err != nil {
+		return d, err
+	}
+	return d, s.compareLivesOf(ctx, a, r.Query, &d, data, r.Exposure == distanceExposure)
+}
+
+// nameModes words the failure modes of lives.
+func (s *Service) nameModes(ctx context.Context, a Actor, first *RepairSurvival) error {
+	if first == nil || len(first.Modes) == 0 {
+		return nil
+	}
+	lib, _, err := s.Library(ctx, a)
+	if err != nil {
+		return err
+	}
+	for i, m := range first.Modes {
+		first.Modes[i].Name = cmp.Or(failureModeName(lib, m.Mode), m.Mode, "not recorded")
+	}
+	return nil
 }
 
 // byMonth counts events per calendar month, UTC, over the whole window, months

@@ -24,7 +24,9 @@ type RecurrenceLife struct {
 	MeanNote string
 	// First is the life from fitting to the first failure of what can be fitted, as if
 	// it were one way of repairing; nil for whole boards.
-	First   *RepairSurvival
+	First *RepairSurvival
+	// Moved are the pieces that were on more than one board.
+	Moved   []PieceHistory
 	Repairs []RepairSurvival // by action
 	// RepairsNote says what the lives do not show.
 	RepairsNote string
@@ -65,6 +67,16 @@ type RepairSurvival struct {
 	Shape, B10         Bounds // Weibull; nil where not estimable
 	Sentence           string
 	Lives              []RepairLife
+	Modes              []ModeShare // where what was fitted failed in two modes or more
+}
+
+// ModeShare is what failed in one mode while the others were at work beside it (Aalen
+// and Johansen).
+type ModeShare struct {
+	Mode, Name string
+	Failures   int
+	Steps      []SurvivalStep // Survival is the share that failed in this mode by the age
+	Share      Bounds         // by the last failure
 }
 
 // SurvivalStep is a step of a Kaplan-Meier curve.
@@ -107,8 +119,8 @@ func studyLife(d LifeData, group RecurrenceGroup, row RecurrenceRow, e exposureK
 			return out, err
 		}
 	}
-	if slices.Contains([]RecurrenceGroup{ByConnectorFamily, BySealing, ByPart, ByLot}, group) {
-		if err := out.studyFirst(firstLives(d, a)); err != nil {
+	if fittedGroup(group) {
+		if err := out.studyFirst(livesOfFitted(d.Fittings, a, out.AgeUnit)); err != nil {
 			return out, err
 		}
 	}
@@ -120,6 +132,11 @@ func studyLife(d LifeData, group RecurrenceGroup, row RecurrenceRow, e exposureK
 	}
 	out.Sentence = lifeSentence(row, out.Trend, group, e)
 	return out, nil
+}
+
+// fittedGroup says whether a group's keys are things that are fitted to a board.
+func fittedGroup(g RecurrenceGroup) bool {
+	return slices.Contains([]RecurrenceGroup{ByConnectorFamily, BySealing, ByPart, ByLot}, g)
 }
 
 func (l *RecurrenceLife) studyEvents(o observed, per float64) error {

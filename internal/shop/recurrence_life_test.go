@@ -2,7 +2,6 @@ package shop
 
 import (
 	"math"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -274,24 +273,5 @@ func TestFewLives(t *testing.T) {
 	}
 	if l, err = studyLife(LifeData{}, ByComponent, RecurrenceRow{}, recurrenceExposures[0]); err != nil || l.MeanNote == "" || l.Trend.Sentence == "" {
 		t.Errorf("nothing gives %+v, %v", l, err)
-	}
-}
-
-// Four pieces: one fails at 30 days and again later, one is removed after 20, one was
-// 40 days old when first seen and is followed to 90, one had failed before that.
-func TestLifeOfWhatWasFitted(t *testing.T) {
-	t.Parallel()
-	zero := time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
-	day := func(n int) time.Time { return zero.AddDate(0, 0, n) }
-	b := ID{1}
-	d := LifeData{Units: []LifeUnit{{b, "", "a", day(0), day(0), day(100)}, {b, "", "b", day(10), day(10), day(30)}, {b, "", "c", day(0), day(40), day(90)}, {b, "", "d", day(0), day(40), day(90)}},
-		Events: []LifeEvent{{BoardID: b, Item: "a", At: day(30)}, {BoardID: b, Item: "d", At: day(40)}, {BoardID: b, Item: "a", At: day(60)}}}
-	c := firstLives(d, newAges(nil, false))
-	if !slices.Equal(c.Time, []float64{30, 20, 90}) || !slices.Equal(c.Entry, []float64{0, 0, 40}) || !slices.Equal(c.Event, []int{1, 0, 0}) {
-		t.Errorf("lives %+v", c)
-	}
-	l, err := studyLife(d, ByLot, RecurrenceRow{}, recurrenceExposures[0])
-	if err != nil || l.First == nil || l.First.Repairs != 3 || l.First.Comebacks != 1 || !strings.Contains(l.First.Sentence, "3 pieces, 1 failure") {
-		t.Errorf("%+v %v", l.First, err)
 	}
 }

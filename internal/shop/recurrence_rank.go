@@ -162,6 +162,7 @@ type RecurrenceComparison struct {
 	P         float64
 	PKind     string
 	Sentence  string
+	Lives     *LifeComparison // nil where neither has a life that was followed
 }
 
 // compare fills what the row can be compared with, and the comparison asked for.

@@ -20,13 +20,11 @@ func (l *RecurrenceLife) studyRepairs(in repairLives) error {
 		if err != nil {
 			return err
 		}
-		s, err := survivalOf(lifeWords{action, "repair", "repairs", "comeback", "comebacks", "were back"}, life, in.rows[i], l.AgeUnit)
+		s, err := survivalOf(repairWords(action), life, life.N(), l.AgeUnit)
 		if err != nil {
 			return err
 		}
-		for _, t := range in.columns[i].Time {
-			s.Longest = max(s.Longest, t)
-		}
+		s.Lives, s.Longest = in.rows[i], slices.Max(in.columns[i].Time)
 		lives = append(lives, life)
 		l.Repairs = append(l.Repairs, s)
 	}
@@ -45,30 +43,70 @@ func (l *RecurrenceLife) studyRepairs(in repairLives) error {
 		return nil
 	}
 	var err error
-	l.LogRank, err = compareRepairs(l.Repairs, lives)
+	l.LogRank, err = compareLives("repairs", l.Repairs, lives)
 	return err
 }
 
 // studyFirst computes how long what was fitted lasted until its first failure.
-func (l *RecurrenceLife) studyFirst(c reliability.Columns) error {
-	life, err := reliability.NewLife(c)
+func (l *RecurrenceLife) studyFirst(in fittedLives) error {
+	l.Moved = in.moved
+	life, err := reliability.NewLife(in.columns)
 	if err != nil || life.N() == 0 {
 		return err
 	}
-	s, err := survivalOf(lifeWords{"from fitting to the first failure", "piece", "pieces", "failure", "failures", "had failed"}, life, nil, l.AgeUnit)
+	s, err := survivalOf(pieceWords("from fitting to the first failure"), life, in.pieces, l.AgeUnit)
 	if err != nil {
 		return err
 	}
-	s.Longest = slices.Max(c.Time)
+	s.Longest = slices.Max(in.columns.Time)
 	l.First = &s
-	return nil
+	s.Modes, err = sharesByMode(life, in.modes)
+	return err
+}
+
+// sharesByMode is the cumulative incidence of each mode; nil where nothing failed, or
+// all in one mode, which the survival says already.
+func sharesByMode(life *reliability.Life, modes []string) ([]ModeShare, error) {
+	f, err := life.AalenJohansen(confidence)
+	if err != nil {
+		return nil, err
+	}
+	var out []ModeShare
+	for _, m := range f.Modes {
+		if m.Failures == 0 {
+			continue
+		}
+		share := ModeShare{Mode: modes[m.Mode-1], Failures: m.Failures}
+		before := 0.0
+		for i, t := range f.Time {
+			if m.Incidence[i] > before {
+				before = m.Incidence[i]
+				share.Share = boundsOf(reliability.Estimate{Value: m.Incidence[i], Lower: m.Lower[i], Upper: m.Upper[i]})
+				share.Steps = append(share.Steps, SurvivalStep{Age: t, Survival: share.Share})
+			}
+		}
+		out = append(out, share)
+	}
+	if len(out) < 2 {
+		return nil, nil
+	}
+	return out, nil
 }
 
 // lifeWords are what a life and its end are called.
 type lifeWords struct{ of, life, lives, end, ends, ended string }
 
-func survivalOf(w lifeWords, life *reliability.Life, rows []RepairLife, unit string) (RepairSurvival, error) {
-	s := RepairSurvival{Action: w.of, Repairs: life.N(), Comebacks: life.Failures(), Exposure: life.Exposure(), Lives: rows}
+func repairWords(of string) lifeWords {
+	return lifeWords{of, "repair", "repairs", "comeback", "comebacks", "were back"}
+}
+
+func pieceWords(of string) lifeWords {
+	return lifeWords{of, "piece", "pieces", "failure", "failures", "had failed"}
+}
+
+// survivalOf studies the lives of so many pieces or repairs.
+func survivalOf(w lifeWords, life *reliability.Life, pieces int, unit string) (RepairSurvival, error) {
+	s := RepairSurvival{Action: w.of, Repairs: pieces, Comebacks: life.Failures(), Exposure: life.Exposure()}
 	curve, err := life.KaplanMeier(confidence)
 	if err != nil {
 		return s, err
@@ -143,7 +181,8 @@ func share(b Bounds) string {
 // permutationSeed is fixed, so that the same log always gives the same p.
 const permutationSeed = 1
 
-func compareRepairs(rows []RepairSurvival, lives []*reliability.Life) (*RepairComparison, error) {
+// compareLives tests whether lives differ; things is what they are the lives of.
+func compareLives(things string, rows []RepairSurvival, lives []*reliability.Life) (*RepairComparison, error) {
 	t, err := reliability.CompareLives(lives, reliability.LogRankOptions{Seed: permutationSeed})
 	if err != nil {
 		return nil, err
@@ -156,11 +195,11 @@ func compareRepairs(rows []RepairSurvival, lives []*reliability.Life) (*RepairCo
 		}
 	}
 	if c.P == nil {
-		c.Sentence = strings.TrimSpace("The repairs cannot be compared. " + t.Note)
+		c.Sentence = strings.TrimSpace("The " + things + " cannot be compared. " + t.Note)
 		return c, nil
 	}
 	if *c.P >= 1-confidence {
-		c.Sentence = fmt.Sprintf("The repairs cannot be told apart (%s, %s): the difference may be chance.", c.PKind, pText(*c.P))
+		c.Sentence = fmt.Sprintf("The %s cannot be told apart (%s, %s): the difference may be chance.", things, c.PKind, pText(*c.P))
 		return c, nil
 	}
 	best, worst := 0, 0
@@ -176,6 +215,6 @@ func compareRepairs(rows []RepairSurvival, lives []*reliability.Life) (*RepairCo
 			worst = i
 		}
 	}
-	c.Sentence = fmt.Sprintf("The repairs differ (%s, %s): %q lasts best, %q worst.", c.PKind, pText(*c.P), rows[best].Action, rows[worst].Action)
+	c.Sentence = fmt.Sprintf("The %s differ (%s, %s): %q lasts best, %q worst.", things, c.PKind, pText(*c.P), rows[best].Action, rows[worst].Action)
 	return c, nil
 }
