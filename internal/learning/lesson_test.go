@@ -84,6 +84,10 @@ func enumerate(c Case) *oracle {
 func (o *oracle) causes(on []string, weight float64) {
 	c := o.c
 	n := len(c.Spec.Causes)
+	priors := make([]float64, n)
+	for i := range priors {
+		priors[i] = under(c.Spec, i, on)
+	}
 	for set := range 1 << (n + 1) {
 		p := weight
 		in := on[:len(on):len(on)]
@@ -91,7 +95,7 @@ func (o *oracle) causes(on []string, weight float64) {
 		for i := 0; i <= n; i++ {
 			id, prior := diagnosis.UnmodelledID, c.Spec.Unmodelled
 			if i < n {
-				id, prior = c.Spec.Causes[i].ID, under(c.Spec, i, on)
+				id, prior = c.Spec.Causes[i].ID, priors[i]
 			}
 			there := prior
 			switch q, ok := c.Priors[id]; {
