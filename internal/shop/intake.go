@@ -39,7 +39,7 @@ func (s *Service) OpenJob(ctx context.Context, a Actor, in JobInput) (Job, error
 	if err != nil {
 		return Job{}, err
 	}
-	if n.Job.Learned, err = s.learnedFor(ctx, a, ed); err != nil {
+	if n.Job.Learned, err = s.learnedForJob(ctx, a, ed); err != nil {
 		return Job{}, err
 	}
 	return s.store.AddJob(ctx, a.ShopID, n)

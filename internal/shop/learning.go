@@ -287,8 +287,23 @@ func (s *Service) relearn(ctx context.Context, a Actor) error {
 	return s.changeLearning(ctx, a, func(*LearningFile, *LearningChange) error { return nil })
 }
 
-// learnedFor is the learned state that a new job with this edition uses. Where
-// the newest was made for another edition, the job uses the library's numbers.
+// learnedForJob is learnedFor for a job about to be opened. Where the newest state
+// was made for another edition, it is made anew first: an edition is stored before
+// what was learned is set against it, and a server that stopped in between would
+// leave jobs with the library's numbers until the next lesson.
+func (s *Service) learnedForJob(ctx context.Context, a Actor, ed *edition) (*int, error) {
+	st, err := s.store.NewestLearned(ctx, a.ShopID)
+	if err == nil && st != nil && st.LibraryID != ed.version.ID {
+		err = s.relearn(ctx, Learner(a.ShopID))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return s.learnedFor(ctx, a, ed)
+}
+
+// learnedFor is the learned state that a new job with this edition uses; nil where
+// the newest was made for another edition.
 func (s *Service) learnedFor(ctx context.Context, a Actor, ed *edition) (*int, error) {
 	st, err := s.store.NewestLearned(ctx, a.ShopID)
 	if err != nil || st == nil || st.LibraryID != ed.version.ID {
