@@ -133,6 +133,7 @@ func detailRows(d shop.RecurrenceDetail) [][]string {
 	if a := d.Against; a != nil {
 		add("rate ratio", a.Name, "", -1, a.Failures, a.Ratio, "", csvNumber(&a.P), a.PKind)
 	}
+	lifeRows(d, add)
 	for _, e := range d.Events {
 		rows = append(rows, []string{"failure", csvText(e.Cause), csvNumber(e.OdometerKM), unitIf(e.OdometerKM, "km"), "", "", "", "", "", "", "",
 			csvText(e.BoardSerial), strconv.Itoa(e.JobNumber), e.At.UTC().Format(time.RFC3339), csvText(e.Action)})

@@ -28,6 +28,10 @@ type RecurrenceDetailPage struct {
 	Mean      *StepPlot
 	First     *StepPlot
 	Survival  *StepPlot
+	TwoLives  *StepPlot
+	Modes     *StepPlot
+	Moved     []shop.PieceHistory // those that are named
+	MoreMoved int
 	AgeName   string
 	Back, CSV string
 	Sheet     string
@@ -73,6 +77,8 @@ func (p *Pages) recurrenceDetailPage(c echo.Context) error {
 	if pg.Filters, err = p.recurrenceFilters(ctx, a, q, f); err != nil {
 		return err
 	}
+	pg.TwoLives, pg.Modes = newAgainstPlot(d.Against, d.Life.AgeUnit), newModesPlot(d.Life)
+	pg.Moved, pg.MoreMoved = shownMoved(d.Life.Moved)
 	asked.Set("key", f.Get("key"))
 	asked.Set("until", f.Get("until"))
 	asked.Set("against", q.Against)

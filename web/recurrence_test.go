@@ -156,6 +156,46 @@ func TestStepPlot(t *testing.T) {
 	}
 }
 
+// Two keys' lives, the modes of failure and the pieces that moved are each a picture with
+// its table, or a sentence, and are all in the file.
+func TestRecurrenceDetailShowsLives(t *testing.T) {
+	t.Parallel()
+	_, c := signedIn(t)
+	a := c.get(sampleDetail + "&against=gasket")
+	for s, n := range map[string]int{"section#against path.step-line": 2, "section#against svg desc": 1, "section#against details tbody tr": 5, "section#against h3": 1,
+		"section#first table#modes-table tr": 3, "section#moved li": 2, "section#moved li a": 3, "section#moved li strong": 1} {
+		if got := len(under(a, s)); got != n {
+			t.Errorf("%d match %s, want %d", got, s, n)
+		}
+	}
+	if first := text(under(a, "section#moved li")[0]); !strings.Contains(first, "contradicts itself") {
+		t.Errorf("a contradiction does not come first: %s", first)
+	}
+	if a = c.get(sampleDetail); len(under(a, "section#against")) != 0 || len(under(a, "section#first path.step-line")) != 3 {
+		t.Error("the curves of first life and modes")
+	}
+	have := map[string]int{}
+	for _, r := range readCSV(t, c.get(strings.Replace(sampleDetail, "detail", "detail.csv", 1)+"&against=gasket")) {
+		have[r[0]]++
+		if strings.HasPrefix(r[1], "=") || strings.HasPrefix(r[14], "=") {
+			t.Errorf("a spreadsheet would run %q", r)
+		}
+	}
+	for figure, n := range map[string]int{"Aalen-Johansen from fitting": 2, "share failed by mode": 2, "stay of a piece": 2, "piece on several boards": 2,
+		"Kaplan-Meier after a repair until the comeback": 2, "median life after a repair until the comeback": 2, "log-rank chi-square of the two": 1} {
+		if have[figure] != n {
+			t.Errorf("%d rows of %s, want %d", have[figure], figure, n)
+		}
+	}
+	many := make([]shop.PieceHistory, maxMoved+3)
+	if shown, more := shownMoved(many); len(shown) != maxMoved || more != 3 {
+		t.Errorf("%d shown, %d more", len(shown), more)
+	}
+	if newModesPlot(shop.RecurrenceLife{}) != nil || newAgainstPlot(nil, "d") != nil {
+		t.Error("a picture of nothing")
+	}
+}
+
 // A filter is kept in every link and file, named in words, and one that is refused says
 // so beside its field and is taken out.
 func TestRecurrenceFilterIsKept(t *testing.T) {

@@ -430,7 +430,11 @@ func sampleLife() shop.RecurrenceLife {
 			Steps: []shop.SurvivalStep{{Age: 60, AtRisk: 7, Failed: 1, Survival: bounds95(0.86, 0.33, 0.98)}, {Age: 120, AtRisk: 4, Failed: 3, Survival: bounds95(0.21, 0.01, 0.6)}}},
 			{Action: "=replaced", Repairs: 6, Longest: 200, Sentence: "replaced: 6 repairs, 0 comebacks."}},
 		First: &shop.RepairSurvival{Action: "from fitting to the first failure", Repairs: 12, Comebacks: 1, Longest: 400, Sentence: "12 pieces, 1 failure.",
-			Steps: []shop.SurvivalStep{{Age: 90, AtRisk: 10, Failed: 1, Survival: bounds95(0.9, 0.47, 0.99)}}},
+			Steps: []shop.SurvivalStep{{Age: 90, AtRisk: 10, Failed: 1, Survival: bounds95(0.9, 0.47, 0.99)}},
+			Modes: []shop.ModeShare{{Mode: "leak", Name: "leakage", Failures: 1, Share: bounds95(0.1, 0.02, 0.4), Steps: []shop.SurvivalStep{{Age: 90, Survival: bounds95(0.1, 0.02, 0.4)}}},
+				{Mode: "open", Name: "open circuit", Failures: 2, Share: bounds95(0.2, 0.05, 0.6), Steps: []shop.SurvivalStep{{Age: 95, Survival: bounds95(0.2, 0.05, 0.6)}}}}},
+		Moved: []shop.PieceHistory{{Serial: "K7", Stays: []shop.PieceStay{{BoardID: boardID, BoardSerial: "BM-1480", Age: 120}, {BoardID: boardID, BoardSerial: "BM-1481", Age: 60}}, Failed: &shop.FittingFailure{JobID: jobID, JobNumber: 97},
+			Sentence: "Serial K7: board BM-1480 120 days, board BM-1481 60 days, failed."}, {Serial: "=K9", Contradiction: "Serial =K9 is recorded in two boards.", Sentence: "=K9 is recorded in two boards."}},
 		LogRank: &shop.RepairComparison{Chi2: ref(5.0), DF: 1, P: ref(0.03), PKind: "log-rank test, 10000 random arrangements", Sentence: "The repairs differ."}, Comebacks: []shop.RepairLife{back}}
 }
 
@@ -460,7 +464,7 @@ func (s *fakeShop) RecurrenceDetail(_ context.Context, _ shop.Actor, q shop.Recu
 	case "":
 	case "gasket":
 		against = &shop.RecurrenceComparison{Key: "gasket", Name: "lid gasket", Failures: 12, Exposure: 34, Rate: bounds95(0.33, 0.17, 0.58), Ratio: bounds95(1.8, 0.9, 4), P: 0.11,
-			PKind: "exact test", Sentence: "It fails 1.8 times as often."}
+			PKind: "exact test", Sentence: "It fails 1.8 times as often.", Lives: &shop.LifeComparison{Of: "after a repair until the comeback", Sides: sampleLife().Repairs, Test: sampleLife().LogRank}}
 	default:
 		return shop.RecurrenceDetail{}, problem.InField("against", "must be another row, not %q", q.Against)
 	}
