@@ -82,6 +82,9 @@ type Service interface {
 
 	Recurrence(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a shop.Actor, q shop.RecurrenceQuery, exposure, key string) (shop.RecurrenceDetail, error)
+	Alerts(ctx context.Context, a shop.Actor) (shop.Alerts, error)
+	SetAlertAside(ctx context.Context, a shop.Actor, id shop.ID, reason string) (shop.RecurrenceAlert, error)
+	BoardAlerts(ctx context.Context, a shop.Actor, boardID shop.ID) ([]shop.BoardAlert, error)
 	RecurrenceChoices(ctx context.Context, a shop.Actor) (shop.RecurrenceChoices, error)
 
 	Learned(ctx context.Context, a shop.Actor) (shop.LearnedView, error)
@@ -217,6 +220,8 @@ func (h *handlers) routes() []route {
 		{get, "/recurrence", h.getRecurrence, 0},
 		{get, "/recurrence/filters", h.getRecurrenceFilters, 0},
 		{get, "/recurrence/:group/:key", h.getRecurrenceDetail, 0},
+		{get, "/recurrence/alerts", h.listAlerts, 0},
+		{post, "/recurrence/alerts/:id/set_aside", h.setAlertAside, 0},
 
 		{get, "/learning", h.getLearning, 0},
 		{post, "/learning/rebuild", h.rebuildLearning, 0},

@@ -88,6 +88,7 @@ type BoardFile struct {
 	Connectors     []Connector     `json:"connectors"`
 	InstalledParts []InstalledPart `json:"installed_parts"`
 	OpenJob        *Job            `json:"open_job"`
+	Alerts         []BoardAlert    `json:"alerts"`
 }
 
 func (h *handlers) addBoard(c echo.Context) error {
@@ -128,7 +129,11 @@ func (h *handlers) getBoard(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	out := BoardFile{Board: board(f.Board), Connectors: listOf(f.Connectors, connector), InstalledParts: listOf(f.Installed, installedPart)}
+	alerts, err := h.svc.BoardAlerts(c.Request().Context(), actorOf(c), id)
+	if err != nil {
+		return err
+	}
+	out := BoardFile{Alerts: listOf(alerts, boardAlert), Board: board(f.Board), Connectors: listOf(f.Connectors, connector), InstalledParts: listOf(f.Installed, installedPart)}
 	if f.OpenJob != nil {
 		j := job(*f.OpenJob)
 		out.OpenJob = &j

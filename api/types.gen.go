@@ -162,6 +162,30 @@ func (e OpeningState) Valid() bool {
 	}
 }
 
+// Defines values for RecurrenceAlertGroup.
+const (
+	RecurrenceAlertGroupAction          RecurrenceAlertGroup = "action"
+	RecurrenceAlertGroupConnectorFamily RecurrenceAlertGroup = "connector_family"
+	RecurrenceAlertGroupLot             RecurrenceAlertGroup = "lot"
+	RecurrenceAlertGroupPart            RecurrenceAlertGroup = "part"
+)
+
+// Valid indicates whether the value is a known member of the RecurrenceAlertGroup enum.
+func (e RecurrenceAlertGroup) Valid() bool {
+	switch e {
+	case RecurrenceAlertGroupAction:
+		return true
+	case RecurrenceAlertGroupConnectorFamily:
+		return true
+	case RecurrenceAlertGroupLot:
+		return true
+	case RecurrenceAlertGroupPart:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for RecurrenceGroup.
 const (
 	RecurrenceGroupAction          RecurrenceGroup = "action"
@@ -421,6 +445,40 @@ type Advice struct {
 // AdviceKind defines model for Advice.Kind.
 type AdviceKind string
 
+// AlertFigures The figures as they stood at one moment.
+type AlertFigures struct {
+	// AdjustedP After Benjamini and Hochberg.
+	AdjustedP float64 `json:"adjusted_p"`
+
+	// Boards Boards that failed.
+	Boards int `json:"boards"`
+
+	// Carriers Boards that carried it.
+	Carriers int `json:"carriers"`
+
+	// Compared Keys that were tested.
+	Compared int `json:"compared"`
+
+	// Exposure Board-years of service.
+	Exposure float64   `json:"exposure"`
+	Failures int       `json:"failures"`
+	From     time.Time `json:"from"`
+
+	// P Of the exact one-sided test.
+	P float64 `json:"p"`
+
+	// Ratio Its rate over that of all others, 95 %.
+	Ratio Bounds    `json:"ratio"`
+	To    time.Time `json:"to"`
+}
+
+// AlertSetAside defines model for AlertSetAside.
+type AlertSetAside struct {
+	At     time.Time `json:"at"`
+	By     string    `json:"by"`
+	Reason string    `json:"reason"`
+}
+
 // AlsoCheck defines model for AlsoCheck.
 type AlsoCheck struct {
 	Cause string `json:"cause"`
@@ -509,6 +567,17 @@ type Board struct {
 	Version     int       `json:"version"`
 }
 
+// BoardAlert defines model for BoardAlert.
+type BoardAlert struct {
+	Alert RecurrenceAlert `json:"alert"`
+
+	// Carried Where the board has it; empty where its connectors are not recorded, so that somebody has to look.
+	Carried []CarriedThing `json:"carried"`
+
+	// Hint Where to look first.
+	Hint string `json:"hint"`
+}
+
 // BoardFact defines model for BoardFact.
 type BoardFact struct {
 	Default string   `json:"default"`
@@ -580,6 +649,21 @@ type CalibrationBin struct {
 	Mean      float64 `json:"mean"`
 	Rate      float64 `json:"rate"`
 	Upper     float64 `json:"upper"`
+}
+
+// CarriedThing defines model for CarriedThing.
+type CarriedThing struct {
+	// Component A component of the library; empty where the record does not say.
+	Component string `json:"component"`
+
+	// JobID The job of the repair.
+	JobID *uuid.UUID `json:"job_id"`
+
+	// Name The place of a connector or the name of a part.
+	Name string `json:"name"`
+
+	// Since When it was fitted or mended.
+	Since time.Time `json:"since"`
 }
 
 // CauseArgument defines model for CauseArgument.
@@ -1577,6 +1661,38 @@ type Recurrence struct {
 	//
 	// Example: 1/board-year
 	Unit string `json:"unit"`
+}
+
+// RecurrenceAlert defines model for RecurrenceAlert.
+type RecurrenceAlert struct {
+	// Figures The figures as they stood at one moment.
+	Figures AlertFigures         `json:"figures"`
+	Group   RecurrenceAlertGroup `json:"group"`
+	ID      uuid.UUID            `json:"id"`
+
+	// Key Of the row in the recurrence report.
+	Key  string `json:"key"`
+	Name string `json:"name"`
+
+	// Raised The figures as they stood at one moment.
+	Raised   AlertFigures   `json:"raised"`
+	RaisedAt time.Time      `json:"raised_at"`
+	Sentence string         `json:"sentence"`
+	SetAside *AlertSetAside `json:"set_aside"`
+
+	// Title What it is about.
+	Title     string    `json:"title"`
+	UpdatedAt time.Time `json:"updated_at"`
+}
+
+// RecurrenceAlertGroup defines model for RecurrenceAlert.Group.
+type RecurrenceAlertGroup string
+
+// RecurrenceAlerts defines model for RecurrenceAlerts.
+type RecurrenceAlerts struct {
+	// CheckedAt When the figures were last looked at; null before the first time.
+	CheckedAt *time.Time        `json:"checked_at"`
+	Items     []RecurrenceAlert `json:"items"`
 }
 
 // RecurrenceChoice defines model for RecurrenceChoice.
