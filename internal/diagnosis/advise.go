@@ -103,7 +103,14 @@ func (a *adviser) assess() {
 	for _, id := range a.st.Unavailable {
 		barred[a.m.findingIndex[id]] = true
 	}
-	for _, act := range a.l.eco.Actions {
+	levels := 0
+	for k := range a.l.eco.Actions {
+		levels += len(a.m.findings[a.m.findingIndex[a.l.eco.Actions[k].Finding]].Levels)
+	}
+	room, outcomes, shifts := make([]Candidate, len(a.l.eco.Actions)), make([]float64, levels), make([]Shift, levels)
+	a.list = make([]*Candidate, 0, len(room))
+	for k := range a.l.eco.Actions {
+		act := &a.l.eco.Actions[k]
 		j := a.m.findingIndex[act.Finding]
 		if barred[j] {
 			continue
@@ -112,11 +119,13 @@ func (a *adviser) assess() {
 		if !ok {
 			continue
 		}
-		c := &Candidate{Finding: act.Finding, First: first}
-		a.price(c, &act)
+		c := &room[len(a.list)]
+		c.Finding, c.First = act.Finding, first
+		a.price(c, act)
 		after := a.o.outcomes(j)
-		c.Outcomes = make([]float64, len(after))
-		c.Shifts = make([]Shift, len(after))
+		n := len(after)
+		c.Outcomes, outcomes = outcomes[:n:n], outcomes[n:]
+		c.Shifts, shifts = shifts[:n:n], shifts[n:]
 		for x := range after {
 			c.Outcomes[x] = after[x].p
 			c.Shifts[x] = a.shift(&after[x])

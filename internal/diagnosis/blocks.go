@@ -244,11 +244,13 @@ func (m *Model) logAlone(st step) float64 {
 	leak := m.leakMasses(&st)
 	for n, la := range m.lanes {
 		f, state := leak[n], &m.states[la.state]
+		both := make([]float64, 2*len(st.top))
 		for k := range m.byFinding[st.finding] {
 			l := &m.byFinding[st.finding][k]
 			if active(m.causes[l.cause].Prior) {
 				on, off := state.present[l.cause], state.absent[l.cause]
-				cum, mass := st.ranges(l.effect)
+				clear(both)
+				cum, mass := st.rangesIn(l.effect, both)
 				below := 0.0
 				for t, old := range f {
 					f[t] = off*old + on*(cum[t]*old+mass[t]*below)

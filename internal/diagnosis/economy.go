@@ -285,6 +285,9 @@ func (l *ledger) path(list []string, id string) []string {
 	for _, before := range o.Requires {
 		list = l.path(list, before)
 	}
+	if list == nil {
+		list = make([]string, 0, 4)
+	}
 	return append(list, id)
 }
 

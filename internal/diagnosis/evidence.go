@@ -137,6 +137,44 @@ type session struct {
 	blockOf []int // by cause, -1 outside
 	place   []int // by cause, its place in the block's causes
 	dropped []step
+	pool    *pool // nil: memory of its own
+}
+
+// pool is memory for runs of which only the last is looked at. What a run leaves
+// there is overwritten by the next.
+type pool struct {
+	floats []float64
+	coefs  []loneCoef
+	used   struct{ floats, coefs int }
+}
+
+// reset takes everything back that was handed out.
+func (p *pool) reset() { p.used.floats, p.used.coefs = 0, 0 }
+
+// floatsFor hands out numbers of any value.
+func (s *session) floatsFor(n int) []float64 {
+	p := s.pool
+	if p == nil {
+		return make([]float64, n)
+	}
+	if p.used.floats+n > len(p.floats) {
+		p.floats, p.used.floats = make([]float64, 2*len(p.floats)+n), 0
+	}
+	p.used.floats += n
+	return p.floats[p.used.floats-n : p.used.floats : p.used.floats]
+}
+
+// coefsFor is floatsFor for coefficients.
+func (s *session) coefsFor(n int) []loneCoef {
+	p := s.pool
+	if p == nil {
+		return make([]loneCoef, n)
+	}
+	if p.used.coefs+n > len(p.coefs) {
+		p.coefs, p.used.coefs = make([]loneCoef, 2*len(p.coefs)+n), 0
+	}
+	p.used.coefs += n
+	return p.coefs[p.used.coefs-n : p.used.coefs : p.used.coefs]
 }
 
 // active reports whether a cause is uncertain before the evidence. A cause with

@@ -45,7 +45,7 @@ func (s *session) newRun(b *block, keep bool) *run {
 	if r.keep {
 		floats += 4*b.total + lanes*b.widest*len(b.causes)
 	}
-	r.mem.chunk = make([]float64, floats)
+	r.mem.chunk = s.floatsFor(floats)
 	r.back = make([][]float64, n+1)
 	r.bScale = r.mem.take(n)
 	r.message, r.state, r.sums = r.mem.take(lanes*b.widest), r.mem.take(b.widest), r.mem.take(lanes)

@@ -49,8 +49,12 @@ func (m *Model) leaveOneOut(ev []Observation) (all solution, rest []solution, er
 		at[s.steps[k].finding] = k
 	}
 	rest = make([]solution, len(ev))
+	shared := new(pool)
 	for j := range ev {
-		rest[j] = s.without(at[m.findingIndex[ev[j].Finding]]).solve()
+		shared.reset()
+		t := s.without(at[m.findingIndex[ev[j].Finding]])
+		t.pool = shared
+		rest[j] = t.solve()
 	}
 	return all, rest, nil
 }

@@ -28,7 +28,7 @@ func newLoneCoef(mv *move, on, off float64) loneCoef {
 
 func (s *session) newWeights(b *block) weights {
 	n, lanes := len(b.causes), len(b.lanes)
-	flat := make([]float64, 2*n*lanes)
+	flat := s.floatsFor(2 * n * lanes)
 	lists := make([][]float64, 2*n)
 	w := weights{onOf: lists[:n:n], offOf: lists[n:], same: make([]bool, n), move: make([]*move, n), folded: make([][]loneCoef, lanes), pairs: make([]pairing, n)}
 	for at, i := range b.causes {
@@ -44,7 +44,7 @@ func (s *session) newWeights(b *block) weights {
 			w.folded[l] = w.folded[l-1]
 			continue
 		}
-		w.folded[l] = make([]loneCoef, n)
+		w.folded[l] = s.coefsFor(n)
 	}
 	for k := range b.ops {
 		if o := &b.ops[k]; o.kind == opEnter {
