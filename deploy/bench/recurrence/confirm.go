@@ -20,7 +20,7 @@ func confirming(ctx context.Context, small, large *bench, out io.Writer) error {
 	sides := []*bench{small, large}
 	var jobs [2][]shop.ID
 	for i, b := range sides {
-		b.svc = shop.New(b.store, shop.Options{Now: func() time.Time { return end.Add(-time.Minute) }})
+		b.svc = shop.New(b.store, shop.Options{Now: func() time.Time { return end.Add(time.Minute) }})
 		var err error
 		if jobs[i], err = b.openJobs(ctx, confirmPairs); err != nil {
 			return err
@@ -53,6 +53,7 @@ func confirming(ctx context.Context, small, large *bench, out io.Writer) error {
 		l50, l95 := quantiles(r.times[1])
 		fmt.Fprintf(out, "| %s | %s | %s | %s | %s | %.2f |\n", r.name, milli(s50), milli(s95), milli(l50), milli(l95), float64(l50)/float64(s50))
 	}
+	fmt.Fprintln(out)
 	return nil
 }
 
@@ -96,7 +97,7 @@ func (b *bench) writeFault(ctx context.Context, id shop.ID) (time.Duration, erro
 	if err != nil {
 		return 0, err
 	}
-	at := end.Add(-time.Minute)
+	at := end.Add(time.Minute)
 	c := shop.JobChange{JobID: id, Version: file.Job.Version, At: at, By: "bench",
 		Fault: &shop.Fault{ID: uuid.Must(uuid.NewV7()), JobID: id, Cause: "bearing_corroded", Component: "wheel_bearing", FailureMode: "corroded", Probability: 0.9, At: at, By: "bench"},
 		Audit: shop.AuditEvent{ID: uuid.Must(uuid.NewV7()), At: at, By: "bench", ActorID: b.actor.ShopID, Action: "fault.confirm", SubjectKind: "job", SubjectID: id}}
