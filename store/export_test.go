@@ -43,3 +43,10 @@ func (s *Store) RecurrenceBySums(ctx context.Context, shopID shop.ID, q shop.Rec
 func (s *Store) RebuildSums(ctx context.Context, shopID shop.ID) error {
 	return s.rebuildSums(ctx, shopID)
 }
+
+// NarrowUpTo is the store with another limit of the boards that a drill-down is narrowed to.
+func (s *Store) NarrowUpTo(boards int) *Store {
+	other := *s
+	other.narrow = boards
+	return &other
+}

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -177,7 +178,11 @@ func (s *Store) LifeData(ctx context.Context, shopID shop.ID, q shop.RecurrenceQ
 		return d, err
 	}
 	args["key"], args["contact"], args["every"] = key, q.ToLastContact, q.Group == shop.ByAction
-	with := `with` + g.history + `,
+	narrowed, err := s.withKey(ctx, shopID, q.Group, key, args)
+	if err != nil {
+		return d, err
+	}
+	with := narrowed + g.history + `,
 `
 	err = s.snapshot(ctx, func(b *pgx.Batch) {
 		d = shop.LifeData{}
@@ -185,16 +190,26 @@ func (s *Store) LifeData(ctx context.Context, shopID shop.ID, q shop.RecurrenceQ
 			b.Queue(with+`carriers as (`+g.carriers+`)`+lifeUnits, args).Query(into(&d.Units, scanLifeUnit))
 		}
 		if g.fittings != "" {
-			b.Queue(with+g.fittings, args).Query(into(&d.Fittings, scanFitting))
+			// A piece may have been on a board that never had the key.
+			b.Queue(`with`+g.history+`,
+`+g.fittings, args).Query(into(&d.Fittings, scanFitting))
 		}
-		b.Queue(`with`+g.base+`,
+		b.Queue(narrowed+g.base+`,
 events as (`+g.events+`)`+lifeEvents, args).Query(into(&d.Events, scanLifeEvent))
 		b.Queue(with+`events as (`+g.events+`),`+g.repairs, args).Query(into(&d.Repairs, scanRepairLife))
 		if distance {
-			b.Queue(lifeReadings, pgx.NamedArgs{"shop": shopID}).Query(into(&d.Readings, pgx.RowToStructByPos[shop.OdometerReading]))
+			b.Queue(readings(narrowed), args).Query(into(&d.Readings, pgx.RowToStructByPos[shop.OdometerReading]))
 		}
 	})
 	return d, err
+}
+
+// readings reads the odometers, of the boards that a drill-down is narrowed to.
+func readings(narrowed string) string {
+	if narrowed == "with" {
+		return lifeReadings
+	}
+	return strings.TrimSuffix(narrowed, ",") + lifeReadings
 }
 
 func scanLifeUnit(row pgx.CollectableRow) (u shop.LifeUnit, err error) {

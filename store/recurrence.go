@@ -275,11 +275,15 @@ func (s *Store) RecurrenceEvents(ctx context.Context, shopID shop.ID, q shop.Rec
 		return nil, err
 	}
 	args["key"] = key
+	with, err := s.withKey(ctx, shopID, q.Group, key, args)
+	if err != nil {
+		return nil, err
+	}
 	return all(ctx, s.pool, func(row pgx.CollectableRow) (e shop.FaultEvent, err error) {
 		err = row.Scan(&e.FaultID, &e.JobID, &e.BoardID, &e.JobNumber, &e.BoardSerial, &e.Cause, &e.Component,
 			&e.At, &e.OdometerKM, &e.Action, &e.ComebackOf)
 		return e, err
-	}, `with`+g.base+`,
+	}, with+g.base+`,
 events as (`+g.events+`)
 select e.id, e.job_id, e.board_id, j.number, b.serial, f.cause, f.component, f.at, j.odometer_km,
        coalesce(nullif(e.action, ''), (select r.action from repairs r

@@ -36,6 +36,8 @@ type Store struct {
 	log  *slog.Logger
 	// queue takes in work that must happen later; Work does it.
 	queue *river.Client[pgx.Tx]
+	// narrow is up to how many boards a drill-down is narrowed to.
+	narrow int
 }
 
 // Open connects to the database at url, a libpq URL or keyword string. It fails
@@ -64,7 +66,7 @@ func Open(ctx context.Context, url string, opt Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("database: %w", err)
 	}
-	s := &Store{pool: pool, log: opt.Log}
+	s := &Store{pool: pool, log: opt.Log, narrow: scopedBoards}
 	if s.log == nil {
 		s.log = slog.Default()
 	}

@@ -1,0 +1,40 @@
+package store
+
+import (
+	"context"
+
+	"github.com/jackc/pgx/v5"
+
+	"nextprobe/internal/shop"
+)
+
+// scopedBoards is up to how many boards a drill-down is narrowed to. Above, reading all
+// boards in one go is faster than looking up each.
+const scopedBoards = 20_000
+
+// boardsOfKey finds the boards that ever had the thing, by the indexes
+// connectors_by_family, installed_parts_by_part and installed_parts_by_lot. A failure
+// names a thing of its own board, so that no other board has a failure or a span of the
+// key. Components, causes and modes are on every board, sealings and repair actions on
+// most.
+var boardsOfKey = map[shop.RecurrenceGroup]string{
+	shop.ByConnectorFamily: `select distinct board_id from connectors x where shop_id = $1 and btrim(x.family) = $2 limit $3`,
+	shop.ByPart:            `select distinct board_id from installed_parts x where shop_id = $1 and ` + installedPart + ` = $2 limit $3`,
+	shop.ByLot:             `select distinct board_id from installed_parts x where shop_id = $1 and ` + installedLot + ` = $2 limit $3`,
+}
+
+// withKey begins the statements of a drill-down. Where few boards ever had the thing,
+// the names of the tables stand for their rows: the same SQL then reads some boards
+// instead of the whole shop, with the same result.
+func (s *Store) withKey(ctx context.Context, shopID shop.ID, group shop.RecurrenceGroup, key string, args pgx.NamedArgs) (string, error) {
+	sql, ok := boardsOfKey[group]
+	if !ok {
+		return "with", nil
+	}
+	boards, err := all(ctx, s.pool, pgx.RowTo[shop.ID], sql, shopID, key, s.narrow+1)
+	if err != nil || len(boards) > s.narrow {
+		return "with", err
+	}
+	args["boards"] = boards
+	return stepsScope, nil
+}
