@@ -8,6 +8,7 @@ package demo
 import (
 	"context"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"time"
 
@@ -53,6 +54,11 @@ func NewClock(t time.Time) *Clock { return &Clock{t: t} }
 // Fill fills the actor's shop once. svc must run on clock; until is the demo's
 // "today". A shop that has boards is left as it is.
 func Fill(ctx context.Context, svc *shop.Service, clock *Clock, owner shop.Actor, until time.Time) (Summary, error) {
+	return fillFirst(ctx, svc, clock, owner, until, math.MaxInt)
+}
+
+// fillFirst is Fill up to a number of jobs.
+func fillFirst(ctx context.Context, svc *shop.Service, clock *Clock, owner shop.Actor, until time.Time, jobs int) (Summary, error) {
 	have, err := svc.Boards(ctx, owner, shop.BoardFilter{Page: shop.Page{Limit: 1}})
 	if err != nil {
 		return Summary{}, err
@@ -86,7 +92,7 @@ func Fill(ctx context.Context, svc *shop.Service, clock *Clock, owner shop.Actor
 	if err := f.fleet(ctx); err != nil {
 		return Summary{}, fmt.Errorf("demo boards: %w", err)
 	}
-	if err := f.history(ctx); err != nil {
+	if err := f.history(ctx, jobs); err != nil {
 		return Summary{}, fmt.Errorf("demo jobs: %w", err)
 	}
 	clock.set(until)

@@ -11,9 +11,12 @@ import (
 	"nextprobe/internal/shop"
 )
 
-// history plays the plan in order of time.
-func (f *filler) history(ctx context.Context) error {
+// history plays the plan in order of time, up to a number of jobs.
+func (f *filler) history(ctx context.Context, jobs int) error {
 	for _, v := range f.plan() {
+		if f.sum.Jobs == jobs {
+			break
+		}
 		b := f.choose(v)
 		if b == nil {
 			continue
