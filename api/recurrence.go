@@ -165,8 +165,19 @@ func rateComparison(c *shop.RecurrenceComparison) *RateComparison {
 	if c == nil {
 		return nil
 	}
-	return &RateComparison{Key: c.Key, Name: c.Name, Failures: c.Failures, Exposure: c.Exposure, Rate: bounds(c.Rate), Ratio: bounds(c.Ratio),
+	out := &RateComparison{Key: c.Key, Name: c.Name, Failures: c.Failures, Exposure: c.Exposure, Rate: bounds(c.Rate), Ratio: bounds(c.Ratio),
 		P: c.P, PKind: c.PKind, Sentence: c.Sentence}
+	if l := c.Lives; l != nil {
+		out.Lives = &LifeComparison{Of: l.Of, Sides: listOf(l.Sides, repairSurvival), LogRank: repairComparison(l.Test)}
+	}
+	return out
+}
+
+func repairComparison(c *shop.RepairComparison) *RepairComparison {
+	if c == nil {
+		return nil
+	}
+	return &RepairComparison{Chi2: c.Chi2, Df: c.DF, P: c.P, PKind: c.PKind, Sentence: c.Sentence}
 }
 
 func recurrenceLife(l shop.RecurrenceLife) RecurrenceLife {
@@ -184,19 +195,42 @@ func recurrenceLife(l shop.RecurrenceLife) RecurrenceLife {
 		first := repairSurvival(*l.First)
 		out.First = &first
 	}
-	if c := l.LogRank; c != nil {
-		out.LogRank = &RepairComparison{Chi2: c.Chi2, Df: c.DF, P: c.P, PKind: c.PKind, Sentence: c.Sentence}
+	out.LogRank = repairComparison(l.LogRank)
+	if len(l.Moved) > 0 {
+		moved := listOf(l.Moved, pieceHistory)
+		out.Moved = &moved
 	}
 	return out
 }
 
+func pieceHistory(p shop.PieceHistory) PieceHistory {
+	out := PieceHistory{Name: p.Name, Serial: p.Serial, Contradiction: orNull(p.Contradiction), Sentence: p.Sentence,
+		Stays: listOf(p.Stays, func(s shop.PieceStay) PieceStay {
+			return PieceStay{BoardID: s.BoardID, BoardSerial: s.BoardSerial, From: s.From.UTC(), To: utc(s.To), Age: s.Age}
+		})}
+	if p.Failed != nil {
+		out.FailedJobID, out.FailedAt = &p.Failed.JobID, utc(&p.Failed.At)
+	}
+	return out
+}
+
+func modeShare(m shop.ModeShare) ModeShare {
+	return ModeShare{Mode: m.Mode, Name: m.Name, Failures: m.Failures, Share: bounds(m.Share),
+		Steps: listOf(m.Steps, func(s shop.SurvivalStep) ModeStep { return ModeStep{Age: s.Age, Share: bounds(s.Survival)} })}
+}
+
 func repairSurvival(r shop.RepairSurvival) RepairSurvival {
-	return RepairSurvival{
+	out := RepairSurvival{
 		Action: r.Action, Repairs: r.Repairs, Comebacks: r.Comebacks, Exposure: r.Exposure, Median: bounds(r.Median), Shape: bounds(r.Shape), B10: bounds(r.B10), Sentence: r.Sentence,
 		Steps: listOf(r.Steps, func(s shop.SurvivalStep) SurvivalStep {
 			return SurvivalStep{Age: s.Age, AtRisk: s.AtRisk, Failed: s.Failed, Survival: bounds(s.Survival)}
 		}),
 	}
+	if len(r.Modes) > 0 {
+		modes := listOf(r.Modes, modeShare)
+		out.Modes = &modes
+	}
+	return out
 }
 
 func repairComeback(r shop.RepairLife) RepairComeback {

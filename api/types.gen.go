@@ -1382,6 +1382,16 @@ type LibraryVersionList struct {
 	Next *string `json:"next"`
 }
 
+// LifeComparison The lives of both keys, the row's own first: of what was fitted until its first failure, else after their repairs until the
+// comeback. A side without a life that was followed is left out, and with it the test.
+type LifeComparison struct {
+	LogRank *RepairComparison `json:"log_rank,omitempty"`
+
+	// Of Which lives they are.
+	Of    string           `json:"of"`
+	Sides []RepairSurvival `json:"sides"`
+}
+
 // Likelihood Share of each outcome that the reading's uncertainty leaves possible; sums to 1.
 type Likelihood map[string]float64
 
@@ -1426,6 +1436,27 @@ type MeasurementOutcome struct {
 	Meaning string  `json:"meaning"`
 	Normal  bool    `json:"normal"`
 	When    string  `json:"when"`
+}
+
+// ModeShare The share that failed first in this mode, the others being at work beside it (Aalen and Johansen 1978).
+type ModeShare struct {
+	Failures int `json:"failures"`
+
+	// Mode Empty where none was recorded.
+	Mode string `json:"mode"`
+	Name string `json:"name"`
+
+	// Share A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Share Bounds     `json:"share"`
+	Steps []ModeStep `json:"steps"`
+}
+
+// ModeStep defines model for ModeStep.
+type ModeStep struct {
+	Age float64 `json:"age"`
+
+	// Share A value with its two-sided bounds; null what cannot be estimated or has no bound.
+	Share Bounds `json:"share"`
 }
 
 // Money defines model for Money.
@@ -1594,6 +1625,34 @@ type PartList struct {
 	Next *string `json:"next"`
 }
 
+// PieceHistory A part with a serial that was on several boards: it ages while it is installed and not on the shelf. Where the record has it in
+// two boards at once `contradiction` says so; each of its installations then counts as a piece of its own.
+type PieceHistory struct {
+	Contradiction *string    `json:"contradiction,omitempty"`
+	FailedAt      *time.Time `json:"failed_at,omitempty"`
+
+	// FailedJobID The job of its first failure.
+	FailedJobID *uuid.UUID `json:"failed_job_id,omitempty"`
+	Name        string     `json:"name"`
+	Sentence    string     `json:"sentence"`
+	Serial      string     `json:"serial"`
+
+	// Stays In order of time; empty with a contradiction.
+	Stays []PieceStay `json:"stays"`
+}
+
+// PieceStay defines model for PieceStay.
+type PieceStay struct {
+	// Age What it aged there until its first failure, in `age_unit`.
+	Age         float64   `json:"age"`
+	BoardID     uuid.UUID `json:"board_id"`
+	BoardSerial string    `json:"board_serial"`
+	From        time.Time `json:"from"`
+
+	// To Null while it is there.
+	To *time.Time `json:"to"`
+}
+
 // Problem A mistake (RFC 9457).
 type Problem struct {
 	// Detail What happened and what would be right.
@@ -1620,8 +1679,12 @@ type RateComparison struct {
 	Failures int `json:"failures"`
 
 	// Key Of the other row.
-	Key  string `json:"key"`
-	Name string `json:"name"`
+	Key string `json:"key"`
+
+	// Lives The lives of both keys, the row's own first: of what was fitted until its first failure, else after their repairs until the
+	// comeback. A side without a life that was followed is left out, and with it the test.
+	Lives *LifeComparison `json:"lives,omitempty"`
+	Name  string          `json:"name"`
 
 	// P Two-sided.
 	P float64 `json:"p"`
@@ -1754,6 +1817,9 @@ type RecurrenceLife struct {
 	// Mcf Mean cumulative function.
 	Mcf     []MeanStep `json:"mcf"`
 	McfNote string     `json:"mcf_note"`
+
+	// Moved Of a part or lot: the pieces that were on several boards.
+	Moved *[]PieceHistory `json:"moved,omitempty"`
 
 	// Rate A value with its two-sided bounds; null what cannot be estimated or has no bound.
 	Rate        Bounds           `json:"rate"`
@@ -1900,9 +1966,12 @@ type RepairSurvival struct {
 	Exposure float64 `json:"exposure"`
 
 	// Median A value with its two-sided bounds; null what cannot be estimated or has no bound.
-	Median   Bounds `json:"median"`
-	Repairs  int    `json:"repairs"`
-	Sentence string `json:"sentence"`
+	Median Bounds `json:"median"`
+
+	// Modes Of `first`, where it failed in two modes or more.
+	Modes    *[]ModeShare `json:"modes,omitempty"`
+	Repairs  int          `json:"repairs"`
+	Sentence string       `json:"sentence"`
 
 	// Shape A value with its two-sided bounds; null what cannot be estimated or has no bound.
 	Shape Bounds `json:"shape"`
