@@ -61,6 +61,7 @@ values ($1, $2, $3, 'photo', 'image/jpeg', encode(sha256('x'), 'hex'), 'x', $4)`
 	_, err = s.Claim(b.ctx, shopID, "key-1", []byte("h"), t0)
 	b.ok(err)
 	b.ok(s.ChangeAlerts(b.ctx, shopID, shop.AlertChange{At: t0, Raise: []shop.RecurrenceAlert{raised(shop.ByLot, "L1", 2)}}))
+	b.ok(s.Import(b.ctx, shopID, shop.ImportPlan{At: t0, By: "Kim", References: []shop.ImportReference{{Kind: "boards", Reference: "B-1", ID: b.board.ID}}}, b.audit("shop.import", shopID)))
 	b.ok(s.ChangeLearning(b.ctx, shopID, shop.LearningChange{
 		Lesson:   &shop.JobLesson{JobID: first.ID, Verdict: shop.Taught, On: days(-49), At: t0},
 		Decision: &shop.LearningDecision{Subject: "gasket_set", Accepted: true, Jobs: 7, Reason: "as we see it", At: t0, By: "Kim"},
@@ -304,6 +305,9 @@ select j.shop_id, j.id, 'comeback', gen_random_uuid(), j.opened_at, '{}', '{}', 
 	{"recurrence_alerts_set_aside_has_reason", "recurrence_alerts", `{"set_aside_reason":"known"}`, ""},
 	{"recurrence_alert_checks_shop", "recurrence_alert_checks", `{"shop_id":` + strange + `}`, ""},
 
+	{"imported_records_shop", "imported_records", `{"shop_id":` + strange + `}`, ""},
+	{"imported_records_kind_known", "imported_records", `{"kind":"owners","reference":"B-2"}`, ""},
+	{"imported_records_reference_present", "imported_records", `{"reference":" "}`, ""},
 	{"attachments_board", "attachments", `{"job_id":null,"board_id":` + strange + `}`, ""},
 	{"attachments_job", "attachments", `{"job_id":` + strange + `}`, ""},
 	{"attachments_one_subject", "attachments", `{"job_id":null}`, ""},

@@ -18,6 +18,7 @@ type history struct {
 	svc   *shop.Service
 	owner shop.Actor
 	now   time.Time
+	last  map[shop.ID]shop.ID // the last job of each board
 }
 
 func (h *history) ok(err error) {
@@ -63,7 +64,11 @@ func (h *history) visit(board shop.ID, day time.Time, km float64, cause, compone
 	h.change(&j, func(c *shop.JobChange) {
 		c.Add = []shop.Observation{{ID: historyID(), Kind: shop.ObservedMeasurement, Measurement: "interbox_drop", Result: &seen}}
 		c.Fault = &f
+		if earlier, again := h.last[board]; again {
+			c.ComebackOf = &earlier
+		}
 	})
+	h.last[board] = j.ID
 	r := shop.Repair{ID: historyID(), FaultID: f.ID, Action: action, Minutes: 25, At: day.Add(2 * time.Hour), By: "Runa"}
 	if fit != nil {
 		r.Parts = []shop.RepairPart{{PartID: *fit.PartID, Name: fit.PartName, Quantity: 1, Lot: fit.Lot}}
@@ -97,7 +102,7 @@ func historyShop(t *testing.T) (url string) {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	h := &history{t: t, st: st, now: historyStart}
+	h := &history{t: t, st: st, now: historyStart, last: map[shop.ID]shop.ID{}}
 	h.svc = shop.New(st, shop.Options{Now: func() time.Time { return h.now }})
 	s, err := h.svc.Setup(t.Context(), defaultShop, "Puddle Lane Board Works")
 	h.ok(err)
@@ -115,11 +120,11 @@ func historyShop(t *testing.T) (url string) {
 			Poles: &poles, Polarity: "as_marked", Sealing: "sleeve", PinMap: map[string]string{"1": "red"}})
 		h.ok(err)
 		byConnector := func(f *shop.Fault) { f.ConnectorID = &c.ID }
-		fitted := h.visit(b.ID, historyStart.AddDate(0, 0, 20+i), 300, "interbox_burned", "interbox_connector", "ELF", "replaced both halves",
+		fitted := h.visit(b.ID, historyStart.AddDate(0, 0, 20+i), 300, "interbox_burned", "interbox_connector", "open_circuit", "replaced both halves",
 			&shop.InstalledPart{BoardID: b.ID, PartID: &part.ID, PartName: part.Name, Component: "interbox_connector", Lot: "L-7"}, byConnector)
-		h.visit(b.ID, historyStart.AddDate(0, 0, 90+i), 900, "interbox_burned", "interbox_connector", "ELF", "cleaned", nil, func(f *shop.Fault) { f.InstalledPartID = &fitted.ID })
+		h.visit(b.ID, historyStart.AddDate(0, 0, 90+i), 900, "interbox_burned", "interbox_connector", "open_circuit", "cleaned", nil, func(f *shop.Fault) { f.InstalledPartID = &fitted.ID })
 		if i == 0 {
-			h.visit(b.ID, historyStart.AddDate(0, 0, 160), 1500, "interbox_burned", "interbox_connector", "ELF", "replaced both halves", nil, byConnector)
+			h.visit(b.ID, historyStart.AddDate(0, 0, 160), 1500, "interbox_burned", "interbox_connector", "open_circuit", "replaced both halves", nil, byConnector)
 		}
 	}
 	return url

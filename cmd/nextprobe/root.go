@@ -59,7 +59,7 @@ func newRoot() *cobra.Command {
 	}
 	config.AddFlags(root.PersistentFlags())
 	root.AddCommand(serveCommand(), demoCommand(), migrateCommand(), userCommand(), tokenCommand(),
-		libraryCommand(), reliabilityCommand(), backupCommand(), restoreCommand(), exportCommand(), versionCommand())
+		libraryCommand(), reliabilityCommand(), backupCommand(), restoreCommand(), exportCommand(), importCommand(), versionCommand())
 	root.CompletionOptions.HiddenDefaultCmd = true
 	return root
 }

@@ -46,7 +46,7 @@ type Options struct {
 // own.go         TryMeasurement, SaveMeasurement, RemoveOwnMeasurement
 // recurrence.go  Recurrence, RecurrenceDetail; recurrence_filter.go  RecurrenceChoices
 // alerts_usecase.go  CheckAlerts, Alerts, SetAlertAside, BoardAlerts
-// export.go      Export
+// export.go      Export; import.go  Import
 // learning.go    LearnFromJob, LearnDue (learning_view.go: Learned, Calibration, DecideLearned; learning_rebuild.go: RebuildLearning)
 
 type methods interface {
@@ -154,6 +154,8 @@ type methods interface {
 
 	Recurrence(ctx context.Context, a Actor, q RecurrenceQuery, exposure string) (Recurrence, error)
 	RecurrenceDetail(ctx context.Context, a Actor, q RecurrenceQuery, exposure, key string) (RecurrenceDetail, error)
+	// Import takes over records from before, all of them or none; with check it only looks.
+	Import(ctx context.Context, a Actor, files []ImportFile, check bool) ([]ImportCount, error)
 	// Export writes the shop's own records as files.
 	Export(ctx context.Context, a Actor, create func(name string) (io.Writer, error)) error
 	RecurrenceChoices(ctx context.Context, a Actor) (RecurrenceChoices, error)

@@ -23,6 +23,7 @@ type Store interface {
 	AlertStore
 	IdempotencyStore
 	ExportStore
+	ImportStore
 	// Ping tells whether the database answers.
 	Ping(ctx context.Context) error
 }
