@@ -359,6 +359,10 @@ func renew(ctx context.Context, tx pgx.Tx, shopID shop.ID, marks []mark) (int, e
 // run (hundreds of expressions, a second or two).
 const noJIT = `set local jit = off`
 
+// noWorkers is for statements that read a few thousand rows by index: starting helpers
+// takes longer.
+const noWorkers = `set local max_parallel_workers_per_gather = 0`
+
 // lockSums has one at a time write the sums of a shop, without compiling statements.
 func lockSums(ctx context.Context, tx pgx.Tx, shopID shop.ID) error {
 	if _, err := tx.Exec(ctx, noJIT); err != nil {

@@ -19,10 +19,14 @@ var sumsList = `
 with reach as (
   select coalesce((select newest < @to::timestamptz from recurrence_progress where shop_id = @shop), true) as present
 ),
+edges as materialized (
+  select c.day, u.* from recurrence_contributions c cross join ` + unpacked + `
+   where c.shop_id = @shop and c.day = any((select array[@from_day::date, case when not present then @to_day::date end] from reach)::date[])
+     and u.grp = any(@groups)
+),
 cut as (
-  select e.side, c.day, u.* from (values (1, @to_day::date, @to_us::bigint), (-1, @from_day::date, @from_us::bigint)) as e (side, day, us)
-    join recurrence_contributions c on c.shop_id = @shop and c.day = e.day and (e.side = -1 or not (select present from reach))
-   cross join ` + unpacked + ` where u.us < e.us and u.grp = any(@groups)
+  select e.side, d.* from (values (1, @to_day::date, @to_us::bigint), (-1, @from_day::date, @from_us::bigint)) as e (side, day, us)
+    join edges d on d.day = e.day and d.us < e.us and (e.side = -1 or not (select present from reach))
 ),
 parts as (` + sumsParts() + `
   union all
@@ -93,12 +97,11 @@ const sumsLatest = `
      and period > @from_month and period < @to_month and (period < @from_year + interval '1 year' or period >= @to_year)
   union all
   select key, last_at from recurrence_sums where shop_id = @shop and grp = @group and name = '' and level = 3
-     and period > @from_day and period < @to_day and (period < @from_month + interval '1 month' or period >= @to_month)
+     and period > @from_day and (period < @to_day or period = @to_day and (select present from reach)) and (period < @from_month + interval '1 month' or period >= @to_month)
   union all
-  select u.key, (c.day + u.us * interval '1 microsecond') at time zone 'UTC'
-    from recurrence_contributions c cross join ` + unpacked + `
-   where c.shop_id = @shop and c.day in (@from_day, @to_day) and u.grp = @group and u.kind = 1 and u.name = ''
-     and (c.day > @from_day or u.us >= @from_us) and (c.day < @to_day or u.us < @to_us)`
+  select key, (day + us * interval '1 microsecond') at time zone 'UTC'
+    from edges where grp = @group and kind = 1 and name = '' and (day > @from_day or us >= @from_us)
+     and ((select present from reach) or day < @to_day or us < @to_us)`
 
 // recurrenceBySums reads the list from the sums; false where it must be read from the
 // records: with a filter, with more marks than a reader should work off, and for a
@@ -117,6 +120,7 @@ func (s *Store) recurrenceBySums(ctx context.Context, shopID shop.ID, q shop.Rec
 	var rows []shop.GroupCount
 	err := s.snapshot(ctx, func(b *pgx.Batch) {
 		b.Queue(noJIT)
+		b.Queue(noWorkers)
 		b.Queue(sumsList, sumsArgs(shopID, q)).Query(into(&rows, func(row pgx.CollectableRow) (c shop.GroupCount, err error) {
 			var last *time.Time
 			err = row.Scan(&c.Key, &c.Name, &c.Failures, &c.Boards, &c.RepeatBoards, &c.Carriers, &c.BoardDays, &c.DistanceKM, &c.Comebacks,
