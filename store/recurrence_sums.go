@@ -254,7 +254,8 @@ reached as (` + reached + `
   select @shop, max(day + us * interval '1 microsecond') at time zone 'UTC' from steps having count(*) > 0` + reach + `
 )
 insert into recurrence_contributions (shop_id, board_id, day, grp, key, name, kind, us, value) select @shop, * from fresh`
-	s.sumUp = sumsInsert + summed(`(select c.day, u.* from recurrence_contributions c cross join `+unpacked+` where c.shop_id = @shop)`)
+	s.sumUp = sumsInsert + summed(`(select c.day, u.* from recurrence_contributions c cross join `+unpacked+` where c.shop_id = @shop)`) + `
+ order by d.grp, p.level, p.period, d.key, d.name` // as the list reads them
 	return s, nil
 }
 

@@ -42,17 +42,17 @@ totals as (
                  case side when 1 then @to_us::bigint else @from_us::bigint end as at_us from parts p) p
    group by grp, key, name
 ),
-names as (
-  select key, min(name) as name from totals where name <> '' and (failures > 0 or carriers > 0) group by key
+named as (
+  select t.*, min(name) filter (where name <> '' and (failures > 0 or carriers > 0)) over (partition by grp, key) as shown from totals t
 ),
 latest as (
   select key, max(last_at) as last_at from (` + sumsLatest + `) l group by key
 ),
 whole as (select * from totals where grp = @exposure and @exposure <> @group)
-select t.key, coalesce(n.name, t.key), t.failures::int, t.boards::int, t.repeats::int, coalesce(w.carriers, t.carriers)::int,
+select t.key, coalesce(t.shown, t.key), t.failures::int, t.boards::int, t.repeats::int, coalesce(w.carriers, t.carriers)::int,
        (coalesce(w.us, t.us) * 0.000001 / 86400)::float8, (coalesce(w.km, t.km) * 0.000001)::float8, t.comebacks::int, l.last_at, t.at_entry::int,
        (select present from reach)
-  from totals t left join names n on n.key = t.key left join latest l on l.key = t.key left join whole w on true
+  from named t left join latest l on l.key = t.key left join whole w on true
  where t.grp = @group and t.name = '' and (t.failures > 0 or t.us > 0)
  order by t.failures desc, t.key`
 
