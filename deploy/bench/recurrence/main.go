@@ -61,20 +61,21 @@ func run(ctx context.Context, s scale, dir string, rounds int) (err error) {
 		defer cancel()
 		_ = pg.Stop(down)
 	}()
-	large, err := prepared(ctx, pg, s, log)
+	large, err := prepared(ctx, pg, s, false, log)
 	if err != nil {
 		return err
 	}
+	// The measurement opens jobs on most of its boards, so that it serves once.
 	few := scale{jobs: 1000, boards: 200, shops: 1, seed: s.seed}
-	small, err := prepared(ctx, pg, few, log)
+	small, err := prepared(ctx, pg, few, true, log)
 	if err != nil {
 		return err
 	}
 	return measure(ctx, large, small, s, rounds, os.Stdout, log)
 }
 
-// prepared makes the database of a scale unless it is there.
-func prepared(ctx context.Context, pg *pgserver.Server, s scale, log *slog.Logger) (place, error) {
+// prepared makes the database of a scale unless it is there, or anew.
+func prepared(ctx context.Context, pg *pgserver.Server, s scale, anew bool, log *slog.Logger) (place, error) {
 	name := fmt.Sprintf("chain_%d_%d_%d_%d", s.jobs, s.boards, s.shops, s.seed)
 	db, err := placeOf(pg, name)
 	if err != nil {
@@ -85,6 +86,11 @@ func prepared(ctx context.Context, pg *pgserver.Server, s scale, log *slog.Logge
 		return db, err
 	}
 	defer func() { _ = conn.Close(ctx) }()
+	if anew {
+		if _, err := conn.Exec(ctx, `drop database if exists `+pgx.Identifier{name}.Sanitize()); err != nil {
+			return db, err
+		}
+	}
 	var there bool
 	if err := conn.QueryRow(ctx, `select exists (select from pg_database where datname = $1)`, name).Scan(&there); err != nil || there {
 		return db, err
