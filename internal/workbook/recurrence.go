@@ -40,7 +40,7 @@ func nameOf(r shop.RecurrenceRow) string {
 
 func listSheet(list shop.Recurrence) Sheet {
 	s := Sheet{Name: "List", Columns: []Column{
-		{Title: "Rank", Kind: Integer, Width: 7}, {Title: "Group"}, {Title: "Key"}, {Title: "Failures", Kind: Integer}, {Title: "Share of all", Kind: Percent},
+		{Title: "Rank", Kind: Integer, Width: 7}, {Title: "Group"}, {Title: "Key"}, {Title: "Failures", Kind: Integer}, {Title: "There when first seen", Kind: Integer}, {Title: "Share of all", Kind: Percent},
 		{Title: "Boards", Kind: Integer}, {Title: "Boards twice or more", Kind: Integer}, {Title: "Boards carrying it", Kind: Integer}, {Title: "Comebacks", Kind: Integer},
 		{Title: exposureTitle(list), Kind: Number}, {Title: rateUnit(list), Kind: Number}, {Title: "Lower 95 % (Garwood)", Kind: Number}, {Title: "Upper 95 % (Garwood)", Kind: Number},
 		{Title: "Rate drawn towards the usual", Kind: Number}, {Title: "Lower 90 %", Kind: Number}, {Title: "Upper 90 %", Kind: Number},
@@ -60,7 +60,7 @@ func listSheet(list shop.Recurrence) Sheet {
 		if r.BadActor != nil {
 			bad = &r.BadActor.AdjustedP
 		}
-		row := []any{r.Rank, nameOf(r), r.Key, r.Failures, r.Share, r.Boards, r.RepeatBoards, r.Carriers, r.Comebacks,
+		row := []any{r.Rank, nameOf(r), r.Key, r.Failures, r.AtEntry, r.Share, r.Boards, r.RepeatBoards, r.Carriers, r.Comebacks,
 			r.Exposure, r.Rate, r.Lower, r.Upper, shrunk.Value, shrunk.Lower, shrunk.Upper, bad}
 		if t := r.Trend; t != nil {
 			row = append(row, trendWord(*t), t.Earlier.Failures, t.Earlier.BoardYears, t.Later.Failures, t.Later.BoardYears, t.Ratio.Value, t.Ratio.Lower, t.Ratio.Upper, t.P, t.AdjustedP)
@@ -86,7 +86,7 @@ func figureSheet(d shop.RecurrenceDetail) Sheet {
 		s.Rows = append(s.Rows, []any{figure, of, b.Value, b.Lower, b.Upper, unit, p, events, note})
 	}
 	l, name := d.Life, nameOf(d.Row)
-	add("rate", name, shop.Bounds{Value: d.Row.Rate, Lower: d.Row.Lower, Upper: d.Row.Upper}, d.Unit, nil, d.Row.Failures, l.Sentence)
+	add("rate", name, shop.Bounds{Value: d.Row.Rate, Lower: d.Row.Lower, Upper: d.Row.Upper}, d.Unit, nil, d.Row.Observed(), l.Sentence)
 	if t := d.Row.Trend; t != nil {
 		add("rate of the later half over the earlier", name, t.Ratio, "", t.P, t.Earlier.Failures+t.Later.Failures, t.Sentence)
 	}
@@ -200,7 +200,8 @@ func howToRead(list shop.Recurrence, detail *shop.RecurrenceDetail) Sheet {
 	add("Failure", "A fault confirmed in a job within the period, also one that was left unrepaired with a reason.")
 	add("Exposure", "%s", map[bool]string{false: "Time in service of the boards that carry the group's thing, from the first contact with a board to the end of the period or to its scrapping; a board-year is 365.25 days.",
 		true: "Distance between the odometer readings of the boards that carry the group's thing, in thousand km; before the first and after the last reading it is unknown and counts as none."}[list.Exposure == "distance"])
-	add("Rate", "Failures over exposure, in %s. Its bounds are exact for a Poisson count (Garwood 1936), two-sided, 95 %%: few failures give wide bounds.", list.Unit)
+	add("There when first seen", "Failures that were there when the board, or the thing that failed, was first seen: nobody knows how long they had been coming, so rates and trends leave them out.")
+	add("Rate", "Failures over exposure, in %s, without those that were there when first seen. Its bounds are exact for a Poisson count (Garwood 1936), two-sided, 95 %%: few failures give wide bounds.", list.Unit)
 	add("Rank", "By the lower 90 %% bound of the rate drawn towards what is usual in the list (gamma prior fitted to all rows), so that one unlucky board does not top the list.")
 	add("Bad actor", "A row that fails more than all the others together: exact one-sided test of two Poisson rates, p corrected for the number of rows (Benjamini and Hochberg, 5 %%). Empty: not shown to be one.")
 	add("Trend", "%s", cmp.Or(list.TrendNote, "The period has not begun."))

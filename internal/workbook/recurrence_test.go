@@ -18,7 +18,7 @@ func sample() (shop.Recurrence, shop.RecurrenceDetail) {
 	from, to := time.Date(2024, 3, 1, 0, 0, 0, 0, time.UTC), time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
 	b := func(v, lo, hi float64) shop.Bounds { return shop.Bounds{Value: &v, Lower: &lo, Upper: &hi} }
 	good := shop.RecurrenceRow{GroupCount: shop.GroupCount{Key: "gasket", Failures: 2, Boards: 2, Carriers: 40}, Exposure: 60, Share: 0.25, Rank: 2, Sentence: "2 failures."}
-	bad := shop.RecurrenceRow{GroupCount: shop.GroupCount{Key: "family_b", Name: "=Family B", Failures: 6, Boards: 4, RepeatBoards: 2, Carriers: 20, Comebacks: 2, LastAt: to.AddDate(0, 0, -9)},
+	bad := shop.RecurrenceRow{GroupCount: shop.GroupCount{Key: "family_b", Name: "=Family B", Failures: 6, AtEntry: 1, Boards: 4, RepeatBoards: 2, Carriers: 20, Comebacks: 2, LastAt: to.AddDate(0, 0, -9)},
 		Exposure: 30, Share: 0.75, Rank: 1, Rate: ref(0.2), Lower: ref(0.073), Upper: ref(0.44), Shrunk: ref(b(0.19, 0.08, 0.4)), BadActor: &shop.BadActor{AdjustedP: 0.01},
 		Trend:    &shop.RowTrend{Direction: "worse", Earlier: shop.HalfCount{Failures: 0, BoardYears: 15}, Later: shop.HalfCount{Failures: 6, BoardYears: 15}, Ratio: shop.Bounds{Lower: ref(1.18)}, P: ref(0.031), AdjustedP: ref(0.031)},
 		Sentence: "6 failures on 4 boards; getting worse (p = 0.031)."}
@@ -51,7 +51,7 @@ func TestRecurrenceBook(t *testing.T) {
 	}
 	// The worst stands first; figures are under their titles.
 	at := columns(t, f, "List")
-	for title, want := range map[string]string{"Rank": "1", "Group": "=Family B", "Failures": "6", "Share of all": "75.0%", "Rate (1/board-year)": "0.2", "Lower 95 % (Garwood)": "0.073", "Bad actor, corrected p": "0.01",
+	for title, want := range map[string]string{"Rank": "1", "Group": "=Family B", "Failures": "6", "There when first seen": "1", "Share of all": "75.0%", "Rate (1/board-year)": "0.2", "Lower 95 % (Garwood)": "0.073", "Bad actor, corrected p": "0.01",
 		"Trend": "worse", "Earlier half, failures": "0", "Later half, failures": "6", "Later over earlier rate": "", "Ratio, lower 95 %": "1.18", "Trend, p": "0.031", "Last failure (UTC)": "2026-02-20 00:00"} {
 		if got := shown(t, f, "List", at[title]+"2"); at[title] == "" || got != want {
 			t.Errorf("%s (column %s) is %q, want %q", title, at[title], got, want)
