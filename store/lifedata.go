@@ -149,7 +149,7 @@ last_repairs as (
   select distinct on (f.board_id, f.job_id, f.component) r.id, r.action, r.at, f.board_id, f.job_id, f.component
     from repairs r
     join faults f on f.shop_id = r.shop_id and f.job_id = r.job_id and f.id = r.fault_id
-   where r.shop_id = @shop and r.at < @to and (@every or exists (select from events e where e.id = f.id and e.key = @key)){of repairs}
+   where r.shop_id = @shop and r.at < @to and (@every or f.id in (select e.id from events e where e.key = @key)){of repairs}
    order by f.board_id, f.job_id, f.component, r.at desc, r.id desc
 )
 select m.action, m.component, m.board_id, b.serial, m.job_id, j.number, m.at, greatest(m.at, s.starts),
@@ -186,13 +186,12 @@ func (s *Store) LifeData(ctx context.Context, shopID shop.ID, q shop.RecurrenceQ
 `
 	err = s.snapshot(ctx, func(b *pgx.Batch) {
 		d = shop.LifeData{}
+		b.Queue(noJIT)
 		if q.Group != shop.ByAction {
 			b.Queue(with+`carriers as (`+g.carriers+`)`+lifeUnits, args).Query(into(&d.Units, scanLifeUnit))
 		}
 		if g.fittings != "" {
-			// A piece may have been on a board that never had the key.
-			b.Queue(`with`+g.history+`,
-`+g.fittings, args).Query(into(&d.Fittings, scanFitting))
+			b.Queue(with+g.fittings, args).Query(into(&d.Fittings, scanFitting))
 		}
 		b.Queue(narrowed+g.base+`,
 events as (`+g.events+`)`+lifeEvents, args).Query(into(&d.Events, scanLifeEvent))

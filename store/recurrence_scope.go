@@ -15,12 +15,18 @@ const scopedBoards = 20_000
 // boardsOfKey finds the boards that ever had the thing, by the indexes
 // connectors_by_family, installed_parts_by_part and installed_parts_by_lot. A failure
 // names a thing of its own board, so that no other board has a failure or a span of the
-// key. Components, causes and modes are on every board, sealings and repair actions on
-// most.
+// key. A piece of a lot may be recorded on another board without its lot, so that the
+// boards of its serial belong to it (installed_parts_by_serial). Components, causes and
+// modes are on every board, sealings and repair actions on most.
 var boardsOfKey = map[shop.RecurrenceGroup]string{
 	shop.ByConnectorFamily: `select distinct board_id from connectors x where shop_id = $1 and btrim(x.family) = $2 limit $3`,
 	shop.ByPart:            `select distinct board_id from installed_parts x where shop_id = $1 and ` + installedPart + ` = $2 limit $3`,
-	shop.ByLot:             `select distinct board_id from installed_parts x where shop_id = $1 and ` + installedLot + ` = $2 limit $3`,
+	shop.ByLot: `
+with x as (select x.* from installed_parts x where x.shop_id = $1 and ` + installedLot + ` = $2)
+select board_id from x
+ union
+select y.board_id from x join installed_parts y on y.shop_id = x.shop_id and btrim(y.serial) <> '' and lower(btrim(y.serial)) = lower(btrim(x.serial))
+ limit $3`,
 }
 
 // withKey begins the statements of a drill-down. Where few boards ever had the thing,

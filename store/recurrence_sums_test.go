@@ -126,12 +126,14 @@ func (w *walker) work(b shop.Board, j *shop.Job) {
 		f := pick(w, w.faults[j.ID])
 		r := w.mend(j, f.ID, pick(w, []string{"cleaned", "replaced", "soldered"}), w.now)
 		if w.rng.IntN(2) == 0 {
-			p := shop.InstalledPart{ID: newID(), PartName: pick(w, []string{"Cable", "Cable, long", "Port"}), Lot: pick(w, []string{"L1", "L2", ""}), InstalledAt: w.now, RepairID: &r.ID}
+			p := shop.InstalledPart{ID: newID(), PartName: pick(w, []string{"Cable", "Cable, long", "Port"}), Lot: pick(w, []string{"L1", "L2", ""}), Serial: pick(w, []string{"", "K1", "K2", "K3"}), InstalledAt: w.now, RepairID: &r.ID}
 			if w.rng.IntN(2) == 0 {
 				p.PartID = &w.part.ID
 			}
-			w.change(j, w.now, func(c *shop.JobChange) { c.Installed = []shop.InstalledPart{p} })
-			w.parts[b.ID] = append(w.parts[b.ID], p)
+			// A serial that is in another board is refused.
+			if w.tryChange(j, w.now, func(c *shop.JobChange) { c.Installed = []shop.InstalledPart{p} }) == nil {
+				w.parts[b.ID] = append(w.parts[b.ID], p)
+			}
 		}
 	case k == 7 && len(w.parts[b.ID]) > 0:
 		w.exec(`update installed_parts set removed_at = $2 where id = $1 and removed_at is null and installed_at <= $2`, pick(w, w.parts[b.ID]).ID, w.now)
