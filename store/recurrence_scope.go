@@ -12,6 +12,10 @@ import (
 // boards in one go is faster than looking up each.
 const scopedBoards = 20_000
 
+// Narrowed, the life data of a lot of 307 failures took 0.2 to 0.9 s at 1,000,000 jobs,
+// and 6 s before. For a part on 3,400 boards the planner prefers to read all jobs and
+// repairs (parallel sequential scans): 4 to 6 s.
+//
 // boardsOfKey finds the boards that ever had the thing, by the indexes
 // connectors_by_family, installed_parts_by_part and installed_parts_by_lot. A failure
 // names a thing of its own board, so that no other board has a failure or a span of the

@@ -12,6 +12,13 @@ import (
 	"nextprobe/internal/shop"
 )
 
+// The plan of the list (EXPLAIN ANALYZE at 1,000,000 jobs, by component, last 12 months):
+// six index scans of recurrence_sums_pkey, whose columns stand in the order of the
+// question (shop, group, level, period), give 559 rows for the two ends of the window; one
+// of recurrence_contributions_by_day gives the 2,119 boards of the day that the window
+// cuts, and their steps; planning takes as long as reading. No table of records is
+// touched.
+
 // sumsList reads the rows of one group for a window. side is 1 for what lies before
 // the window's end and -1 for what lies before its beginning. Where the window reaches
 // to the present all years lie before its end.
