@@ -33,7 +33,7 @@ func TestLibraryTree(t *testing.T) {
 	if repairs == 0 {
 		t.Error("no repair")
 	}
-	r = b.do("GET", v1+"/library/tree?symptoms=grinding_noise&exposures=rain,storage", nil, 200)
+	r = b.do("GET", v1+"/library/tree?symptoms=grinding_noise&exposures=rain,storage&depth=2", nil, 200)
 	if r.text("symptoms.1.id") != "water_history" || r.text("exposures.0.id") != "rain" || r.text("exposures.1.id") != "storage" || r.text("exposures.0.text") == "" {
 		t.Errorf("symptoms %v, exposures %v", r.list("symptoms"), r.list("exposures"))
 	}
