@@ -159,14 +159,8 @@ failed as (
   select f.* from faults f where f.shop_id = @shop and f.at >= @from and f.at < @to{of faults}
 )`
 
-// Spans of one thing are joined before they are measured. Segments are the
-// straight lines between odometer readings.
-const recurrenceExposure = `
-spans as (
-  select key, board_id, unit, unnest(range_agg(tstzrange(starts, ends))) as span
-    from carriers where starts < ends group by key, board_id, unit
-),
-readings as (
+// odometerSegments are the straight lines between odometer readings.
+const odometerSegments = `readings as (
   select board_id, at, max(km) as km from (
     select board_id, opened_at as at, odometer_km as km from jobs where shop_id = @shop and odometer_km is not null
     union all
@@ -177,7 +171,15 @@ segments as (
   select board_id, at as starts, km, lead(at) over w as ends, lead(km) over w as next_km
     from readings window w as (partition by board_id order by at)
 ),
-exposure as (
+`
+
+// Spans of one thing are joined before they are measured.
+const recurrenceExposure = `
+spans as (
+  select key, board_id, unit, unnest(range_agg(tstzrange(starts, ends))) as span
+    from carriers where starts < ends group by key, board_id, unit
+),
+` + odometerSegments + `exposure as (
   select key, count(distinct board_id)::int as carriers, sum(extract(epoch from upper(span) - lower(span))) / 86400 as days
     from spans group by key
 ),

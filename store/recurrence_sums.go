@@ -94,18 +94,7 @@ spans as (
   select grp, key, board_id, unit, unnest(range_agg(tstzrange(starts, ends))) as span
     from carrying where starts < ends group by grp, key, board_id, unit
 ),
-readings as (
-  select board_id, at, max(km) as km from (
-    select board_id, opened_at as at, odometer_km as km from jobs where shop_id = @shop and odometer_km is not null
-    union all
-    select id, odometer_at, odometer_km from boards where shop_id = @shop and odometer_km is not null) r
-  group by board_id, at
-),
-segments as (
-  select board_id, at as starts, km, lead(at) over w as ends, lead(km) over w as next_km
-    from readings window w as (partition by board_id order by at)
-),
-ridden as (
+` + odometerSegments + `ridden as (
   select p.grp, p.key, p.board_id, greatest(lower(p.span), s.starts) as starts, least(upper(p.span), s.ends) as ends,
          round((s.next_km - s.km)::numeric / extract(epoch from s.ends - s.starts), 15) as speed
     from spans p join segments s on s.board_id = p.board_id

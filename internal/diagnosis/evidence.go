@@ -143,38 +143,40 @@ type session struct {
 // pool is memory for runs of which only the last is looked at. What a run leaves
 // there is overwritten by the next.
 type pool struct {
-	floats []float64
-	coefs  []loneCoef
-	used   struct{ floats, coefs int }
+	floats slab[float64]
+	coefs  slab[loneCoef]
 }
 
 // reset takes everything back that was handed out.
-func (p *pool) reset() { p.used.floats, p.used.coefs = 0, 0 }
+func (p *pool) reset() { p.floats.used, p.coefs.used = 0, 0 }
 
-// floatsFor hands out numbers of any value.
-func (s *session) floatsFor(n int) []float64 {
-	p := s.pool
-	if p == nil {
-		return make([]float64, n)
-	}
-	if p.used.floats+n > len(p.floats) {
-		p.floats, p.used.floats = make([]float64, 2*len(p.floats)+n), 0
-	}
-	p.used.floats += n
-	return p.floats[p.used.floats-n : p.used.floats : p.used.floats]
+// slab hands out pieces of one array, of any value. A larger array takes its place
+// when it is used up.
+type slab[T any] struct {
+	values []T
+	used   int
 }
 
-// coefsFor is floatsFor for coefficients.
+func (l *slab[T]) take(n int) []T {
+	if l.used+n > len(l.values) {
+		l.values, l.used = make([]T, 2*len(l.values)+n), 0
+	}
+	l.used += n
+	return l.values[l.used-n : l.used : l.used]
+}
+
+func (s *session) floatsFor(n int) []float64 {
+	if s.pool == nil {
+		return make([]float64, n)
+	}
+	return s.pool.floats.take(n)
+}
+
 func (s *session) coefsFor(n int) []loneCoef {
-	p := s.pool
-	if p == nil {
+	if s.pool == nil {
 		return make([]loneCoef, n)
 	}
-	if p.used.coefs+n > len(p.coefs) {
-		p.coefs, p.used.coefs = make([]loneCoef, 2*len(p.coefs)+n), 0
-	}
-	p.used.coefs += n
-	return p.coefs[p.used.coefs-n : p.used.coefs : p.used.coefs]
+	return s.pool.coefs.take(n)
 }
 
 // active reports whether a cause is uncertain before the evidence. A cause with
