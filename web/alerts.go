@@ -10,8 +10,9 @@ import (
 	"nextprobe/internal/shop"
 )
 
-// alertsShown bounds the list above the jobs; the rest is folded away.
-const alertsShown = 3
+// alertsShown bounds the list above the jobs, which a phone must still show; the rest
+// is folded away.
+const alertsShown = 1
 
 // AlertRow is an alert with the address of the figures behind it.
 type AlertRow struct {

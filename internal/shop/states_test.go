@@ -79,7 +79,7 @@ func TestRights(t *testing.T) {
 	t.Parallel()
 	who := map[right]string{
 		mayRead: "owner technician counter", mayIntake: "owner technician counter", mayBench: "owner technician",
-		mayStock: "owner technician", mayInstruments: "owner technician", mayPeople: "owner", mayLibrary: "owner", mayShop: "owner", mayLearn: "owner",
+		mayStock: "owner technician", mayInstruments: "owner technician", mayPeople: "owner", mayLibrary: "owner", mayShop: "owner", mayLearn: "owner", mayAlerts: "owner",
 	}
 	if len(who) != len(rights) {
 		t.Fatalf("%d rights, want %d", len(rights), len(who))
