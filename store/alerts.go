@@ -117,7 +117,7 @@ update recurrence_alerts set set_aside_at = $3, set_aside_by = $4, set_aside_rea
 // later job finds that component failed. Alerts of connectors are listed without a
 // place when the family of no fitted connector of the board is recorded.
 //
-// EXPLAIN on 200,000 boards, 1,000,000 jobs and 1,500,000 faults: the open alerts come
+// EXPLAIN on 200,000 boards, 1,500,000 faults and as many repairs: the open alerts come
 // from recurrence_alerts_one_open (a handful), and for each group only the board's own
 // rows are read: connectors from connectors_of_board, installed parts from
 // installed_parts_of_board, faults from faults_by_board, their repairs from repairs_pkey.
