@@ -2,11 +2,11 @@ package api
 
 import (
 	"bytes"
-	"net/http"
 	"strings"
 
 	"github.com/labstack/echo/v4"
 
+	"nextprobe/internal/httpkit"
 	"nextprobe/internal/shop"
 	"nextprobe/internal/workbook"
 )
@@ -36,6 +36,5 @@ func (h *handlers) sendRecurrence(c echo.Context, name string, list shop.Recurre
 	if err := workbook.Write(&b, "Recurrence by "+strings.ReplaceAll(string(list.Group), "_", " "), workbook.Recurrence(list, detail, lib)); err != nil {
 		return err
 	}
-	c.Response().Header().Set(echo.HeaderContentDisposition, `attachment; filename="`+name+workbook.Extension+`"`)
-	return c.Blob(http.StatusOK, workbook.MediaType, b.Bytes())
+	return httpkit.Attachment(c, name+workbook.Extension, workbook.MediaType, b.Bytes())
 }

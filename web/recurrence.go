@@ -127,15 +127,20 @@ func (p *Pages) recurrencePage(c echo.Context) error {
 	asked := recurrenceAddress(q, exposure, f)
 	pg.CSV = "/recurrence/list.csv?" + asked.Encode()
 	for _, r := range ranked(report.Rows) {
-		if r.Name == "" {
-			r.Name = groupName(r.Key)
-		}
+		nameRow(&r)
 		asked.Set("key", r.Key)
 		pg.Rows = append(pg.Rows, RecurrenceRow{RecurrenceRow: r, Href: "/recurrence/detail?" + asked.Encode()})
 	}
 	pg.Sheet = sheetAddress(pg.CSV)
 	pg.Pareto = newPareto(pg.Rows, report.Total)
 	return p.render(c, http.StatusOK, "recurrence", pg)
+}
+
+// nameRow gives a row that has no name one to be shown under.
+func nameRow(r *shop.RecurrenceRow) {
+	if r.Name == "" {
+		r.Name = groupName(r.Key)
+	}
 }
 
 // groupName words a group that has no name of its own.

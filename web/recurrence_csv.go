@@ -3,13 +3,13 @@ package web
 import (
 	"bytes"
 	"encoding/csv"
-	"net/http"
 	"strconv"
 	"strings"
 	"time"
 
 	"github.com/labstack/echo/v4"
 
+	"nextprobe/internal/httpkit"
 	"nextprobe/internal/shop"
 )
 
@@ -36,8 +36,7 @@ func sendCSV(c echo.Context, name string, rows [][]string) error {
 	if err := csv.NewWriter(&b).WriteAll(rows); err != nil {
 		return err
 	}
-	c.Response().Header().Set(echo.HeaderContentDisposition, `attachment; filename="`+name+`.csv"`)
-	return c.Blob(http.StatusOK, "text/csv; charset=utf-8; header=present", b.Bytes())
+	return httpkit.Attachment(c, name+".csv", "text/csv; charset=utf-8; header=present", b.Bytes())
 }
 
 // recurrenceCSV is the list as a file.

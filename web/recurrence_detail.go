@@ -67,9 +67,7 @@ func (p *Pages) recurrenceDetailPage(c echo.Context) error {
 		return err
 	}
 	look := newLookup(lib)
-	if d.Row.Name == "" {
-		d.Row.Name = groupName(f.Get("key"))
-	}
+	nameRow(&d.Row)
 	asked := recurrenceAddress(q, exposure, f)
 	pg := &RecurrenceDetailPage{Layout: Layout{Title: "Failures of " + d.Row.Name, Section: "/recurrence", Wide: true}, Form: f, Exposures: recurrenceExposures,
 		Untils: recurrenceUntils, Detail: d, Group: words(string(q.Group)), Name: d.Row.Name, ByAction: q.Group == shop.ByAction, ToContact: q.ToLastContact, AgeName: ageName(d.Life.AgeUnit),
@@ -86,9 +84,7 @@ func (p *Pages) recurrenceDetailPage(c echo.Context) error {
 	pg.Sheet = sheetAddress(pg.CSV)
 	pg.Others = []Option{{Value: "", Label: "nothing"}}
 	for _, o := range d.Others {
-		if o.Name == "" {
-			o.Name = groupName(o.Key)
-		}
+		nameRow(&o)
 		pg.Others = append(pg.Others, Option{Value: o.Key, Label: o.Name})
 	}
 	for _, e := range d.Events {

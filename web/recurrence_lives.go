@@ -30,19 +30,10 @@ func newAgainstPlot(c *shop.RecurrenceComparison, unit string) *StepPlot {
 	if c == nil || c.Lives == nil {
 		return nil
 	}
-	var curves []curve
-	var said []string
-	for i, side := range c.Lives.Sides {
-		k := curve{name: curveLetter(i), start: 1, end: side.Longest}
-		for _, s := range side.Steps {
-			k.steps = append(k.steps, stepOf(s.Age, s.Survival))
-		}
-		curves = append(curves, k)
-		said = append(said, curveLetter(i)+", "+strings.TrimSuffix(side.Sentence, "."))
-	}
+	curves, said := survivalCurves(c.Lives.Sides)
 	g := newStepPlot("two-lives", "Share that lasts, of the two", ageName(unit)+" "+c.Lives.Of, "share that lasts", 1, curves)
 	if g != nil {
-		g.Description = strings.Join(said, ". ") + ". Each curve falls at a failure; the shade is its 95 % bounds."
+		g.Description = said + ". Each curve falls at a failure; the shade is its 95 % bounds."
 	}
 	return g
 }
@@ -56,12 +47,9 @@ func newModesPlot(l shop.RecurrenceLife) *StepPlot {
 	var said []string
 	top := 0.0
 	for i, m := range l.First.Modes {
-		c := curve{name: curveLetter(i), end: l.First.Longest}
-		for _, s := range m.Steps {
-			c.steps = append(c.steps, stepOf(s.Age, s.Survival))
-		}
 		if i < maxCurves {
-			curves, top = append(curves, c), max(top, orNaN(m.Share.Value))
+			curves = append(curves, curve{name: curveLetter(i), end: l.First.Longest, steps: stepsOf(m.Steps)})
+			top = max(top, orNaN(m.Share.Value))
 		}
 		said = append(said, fmt.Sprintf("%s, %s: %s (95 %% bounds %s)", curveLetter(i), m.Name, significant(orNaN(m.Share.Value), 2), boundsOf95(m.Share)))
 	}

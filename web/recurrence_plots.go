@@ -144,6 +144,14 @@ func stepOf(age float64, b shop.Bounds) step {
 	return step{age, orNaN(b.Value), orNaN(b.Lower), orNaN(b.Upper)}
 }
 
+func stepsOf(list []shop.SurvivalStep) []step {
+	out := make([]step, len(list))
+	for i, s := range list {
+		out[i] = stepOf(s.Age, s.Survival)
+	}
+	return out
+}
+
 func ageName(unit string) string {
 	if unit == "km" {
 		return "km"
@@ -181,10 +189,7 @@ func newFirstPlot(l shop.RecurrenceLife) *StepPlot {
 	if l.First == nil {
 		return nil
 	}
-	c := curve{start: 1, end: l.First.Longest}
-	for _, s := range l.First.Steps {
-		c.steps = append(c.steps, stepOf(s.Age, s.Survival))
-	}
+	c := curve{start: 1, end: l.First.Longest, steps: stepsOf(l.First.Steps)}
 	g := newStepPlot("first-life", "Share of what was fitted that has not failed yet", ageName(l.AgeUnit)+" since fitting", "share without a failure", 1, []curve{c})
 	if g != nil {
 		g.Description = l.First.Sentence + " The curve falls at a first failure; the shade is its 95 % bounds."
@@ -202,23 +207,26 @@ func curveLetter(i int) string {
 
 // newRepairPlot draws the survival after each repair; nil without one.
 func newRepairPlot(l shop.RecurrenceLife) *StepPlot {
+	curves, said := survivalCurves(l.Repairs)
+	g := newStepPlot("survival", "Share of repairs that still hold", ageName(l.AgeUnit)+" since the repair", "share that holds", 1, curves)
+	if g != nil {
+		g.Description = said + ". Each curve falls at a comeback and ends where the longest repair was last known to hold; the shade is its 95 % bounds."
+	}
+	return g
+}
+
+// survivalCurves are the curves of lives, as many as a picture bears, and all of them in
+// words, without the last full stop.
+func survivalCurves(lives []shop.RepairSurvival) ([]curve, string) {
 	var curves []curve
 	var said []string
-	for i, r := range l.Repairs {
-		c := curve{name: curveLetter(i), start: 1, end: r.Longest}
-		for _, s := range r.Steps {
-			c.steps = append(c.steps, stepOf(s.Age, s.Survival))
-		}
+	for i, r := range lives {
 		if i < maxCurves {
-			curves = append(curves, c)
+			curves = append(curves, curve{name: curveLetter(i), start: 1, end: r.Longest, steps: stepsOf(r.Steps)})
 		}
 		said = append(said, curveLetter(i)+", "+strings.TrimSuffix(r.Sentence, "."))
 	}
-	g := newStepPlot("survival", "Share of repairs that still hold", ageName(l.AgeUnit)+" since the repair", "share that holds", 1, curves)
-	if g != nil {
-		g.Description = strings.Join(said, ". ") + ". Each curve falls at a comeback and ends where the longest repair was last known to hold; the shade is its 95 % bounds."
-	}
-	return g
+	return curves, strings.Join(said, ". ")
 }
 
 // boundsOf95 prints "lower to upper", or why there are none.

@@ -2,11 +2,11 @@ package web
 
 import (
 	"bytes"
-	"net/http"
 	"strings"
 
 	"github.com/labstack/echo/v4"
 
+	"nextprobe/internal/httpkit"
 	"nextprobe/internal/shop"
 	"nextprobe/internal/workbook"
 )
@@ -20,8 +20,7 @@ func sendWorkbook(c echo.Context, name, title string, sheets []workbook.Sheet) e
 	if err := workbook.Write(&b, title, sheets); err != nil {
 		return err
 	}
-	c.Response().Header().Set(echo.HeaderContentDisposition, `attachment; filename="`+name+workbook.Extension+`"`)
-	return c.Blob(http.StatusOK, workbook.MediaType, b.Bytes())
+	return httpkit.Attachment(c, name+workbook.Extension, workbook.MediaType, b.Bytes())
 }
 
 // recurrenceWorkbook is the list as a workbook.
@@ -46,9 +45,7 @@ func (p *Pages) recurrenceDetailWorkbook(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	if d.Row.Name == "" {
-		d.Row.Name = groupName(d.Row.Key)
-	}
+	nameRow(&d.Row)
 	report, err := p.recurrenceNamed(c, q, exposure)
 	if err != nil {
 		return err
@@ -63,10 +60,8 @@ func (p *Pages) recurrenceDetailWorkbook(c echo.Context) error {
 // recurrenceNamed is the list with a name in every row, as the page shows it.
 func (p *Pages) recurrenceNamed(c echo.Context, q shop.RecurrenceQuery, exposure string) (shop.Recurrence, error) {
 	report, err := p.svc.Recurrence(c.Request().Context(), actorOf(c), q, exposure)
-	for i, r := range report.Rows {
-		if r.Name == "" {
-			report.Rows[i].Name = groupName(r.Key)
-		}
+	for i := range report.Rows {
+		nameRow(&report.Rows[i])
 	}
 	return report, err
 }
