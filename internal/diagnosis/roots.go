@@ -308,3 +308,17 @@ func (m *Model) Roots() []Root {
 	}
 	return out
 }
+
+// LargerOf is the distribution of the larger of two independent levels, of which p
+// and q are the distributions; they are equally long.
+func LargerOf(p, q []float64) []float64 {
+	out := make([]float64, len(p))
+	fp, fq, before := 0.0, 0.0, 0.0
+	for x := range p {
+		fp += p[x]
+		fq += q[x]
+		out[x] = math.Max(0, fp*fq-before)
+		before = fp * fq
+	}
+	return out
+}

@@ -135,7 +135,7 @@ func inState(c Case, on []*diagnosis.Root, logP float64, p []float64) state {
 		for _, r := range on {
 			for _, l := range r.Links {
 				if l.Finding == spec.Findings[j].ID {
-					spec.Findings[j].Leak = largest(spec.Findings[j].Leak, l.P)
+					spec.Findings[j].Leak = diagnosis.LargerOf(spec.Findings[j].Leak, l.P)
 				}
 			}
 		}
@@ -164,19 +164,6 @@ func knownIn(q, mu, p float64) (known, weight float64) {
 	ratio := q / (1 - q) * (1 - mu) / mu
 	weight = ratio*p + 1 - p
 	return ratio * p / weight, weight
-}
-
-// largest is the distribution of the larger of two independent levels.
-func largest(a, b []float64) []float64 {
-	out := make([]float64, len(a))
-	fa, fb, before := 0.0, 0.0, 0.0
-	for x := range a {
-		fa += a[x]
-		fb += b[x]
-		out[x] = math.Max(0, fa*fb-before)
-		before = fa * fb
-	}
-	return out
 }
 
 // weigh infers in each state and keeps those that the case can be in.

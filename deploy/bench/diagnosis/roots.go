@@ -97,22 +97,9 @@ func (root *rootNumbers) showIn(n *numbers, findings map[int]findingNumbers) {
 		if !ok {
 			f = n.findings[s.finding]
 		}
-		f.leak = largest(f.leak, s.p)
+		f.leak = diagnosis.LargerOf(f.leak, s.p)
 		findings[s.finding] = f
 	}
-}
-
-// largest is the distribution of the larger of two independent levels.
-func largest(a, b []float64) []float64 {
-	out := make([]float64, len(a))
-	fa, fb, before := 0.0, 0.0, 0.0
-	for x := range a {
-		fa += a[x]
-		fb += b[x]
-		out[x] = fa*fb - before
-		before = fa * fb
-	}
-	return out
 }
 
 // exposures says how often each exposure of a root is told. The library says how
