@@ -110,6 +110,15 @@ type Advice struct {
 	Posterior *Posterior
 }
 
+// Candidate is what was worked out for measuring a finding, for the first time or
+// again; nil where that cannot or need not be measured.
+func (a *Advice) Candidate(finding string) *Candidate {
+	if c := a.Retake; c != nil && c.Finding == finding {
+		return c
+	}
+	return candidateOf(a, finding)
+}
+
 // Move is the advice as a step of a plan. That nothing is wrong means handing
 // back.
 func (a *Advice) Move() Move {

@@ -129,7 +129,7 @@ func amounts(list ...float64) bool {
 }
 
 func (c *checker) money(field string, v float64) {
-	if math.IsNaN(v) || math.IsInf(v, 0) || v < 0 {
+	if !amounts(v) {
 		c.failf(field, "%v; give a finite number that is not negative", v)
 	}
 }

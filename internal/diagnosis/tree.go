@@ -153,10 +153,7 @@ func (g *grower) settle(p *place) (float64, error) {
 		p.node.Kind, p.node.Gate = AdviseMeasure, true
 		finding, p.stops = gate.Finding, gate.Stop
 	}
-	next := candidateOf(adv, finding)
-	if adv.Retake != nil && adv.Retake.Finding == finding {
-		next = adv.Retake
-	}
+	next := adv.Candidate(finding)
 	switch {
 	case p.node.Kind == AdviseRepair:
 		return adv.ExpectedCost, g.repairAt(p, adv, st)
@@ -201,6 +198,7 @@ func (g *grower) gateDue(p *place, adv *Advice) *TreeGate {
 	return nil
 }
 
+// candidateOf is a measurement that was not taken yet; nil where there is no such.
 func candidateOf(adv *Advice, finding string) *Candidate {
 	i := slices.IndexFunc(adv.Candidates, func(c Candidate) bool { return c.Finding == finding })
 	if i < 0 {

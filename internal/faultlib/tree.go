@@ -81,9 +81,10 @@ func (l *Library) WithExposures(symptoms, exposures []string) []string {
 func (l *Library) treeSpec(req TreeRequest) (diagnosis.TreeSpec, []Seen, error) {
 	t := &treeReader{lib: l, seen: map[string]bool{}}
 	t.exposures(req)
-	t.symptoms("symptoms", l.WithExposures(req.Present, req.Exposures), true, maxTreePresent)
+	present := l.WithExposures(req.Present, req.Exposures)
+	t.symptoms("symptoms", present, true, maxTreePresent)
 	t.symptoms("absent", req.Absent, false, maxTreeAbsent)
-	if len(l.WithExposures(req.Present, req.Exposures)) == 0 {
+	if len(present) == 0 {
 		t.failf("symptoms", "name at least one symptom that is present")
 	}
 	if req.Depth < 1 || req.Depth > diagnosis.MaxTreeDepth {

@@ -195,13 +195,8 @@ func (q *inquiry) next(lead string) []NextMeasurement {
 // taken already, and is to be taken again as a proof, is not among its
 // candidates: for it only the way there is worked out.
 func (q *inquiry) candidate(id string) *diagnosis.Candidate {
-	if c := q.advice.Retake; c != nil && measurementOf(c.Finding) == id {
+	if c := q.advice.Candidate(faultlib.MeasurementFinding(id)); c != nil {
 		return c
-	}
-	for i := range q.advice.Candidates {
-		if measurementOf(q.advice.Candidates[i].Finding) == id {
-			return &q.advice.Candidates[i]
-		}
 	}
 	m := q.lib.Measurement(id)
 	if m == nil {

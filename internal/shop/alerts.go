@@ -126,7 +126,7 @@ func alertChanges(open []RecurrenceAlert, groups []checkedGroup, from, now time.
 			switch {
 			case at >= 0:
 				a := open[at]
-				a.Name, a.Figures, a.UpdatedAt = nameOf(row), f, now
+				a.Name, a.Figures, a.UpdatedAt = row.Title(), f, now
 				seen[row.Key] = true
 				if t.adjusted > keepAlertBelow {
 					a.ClearedAt = &now
@@ -135,7 +135,7 @@ func alertChanges(open []RecurrenceAlert, groups []checkedGroup, from, now time.
 					c.Update = append(c.Update, a)
 				}
 			case t.found:
-				c.Raise = append(c.Raise, RecurrenceAlert{ID: id(), Group: g.group, Key: row.Key, Name: nameOf(row), RaisedAt: now, Raised: f, UpdatedAt: now, Figures: f})
+				c.Raise = append(c.Raise, RecurrenceAlert{ID: id(), Group: g.group, Key: row.Key, Name: row.Title(), RaisedAt: now, Raised: f, UpdatedAt: now, Figures: f})
 			}
 		}
 		for _, a := range open {

@@ -58,11 +58,7 @@ func (s *Service) CheckAlerts(ctx context.Context, a Actor, since time.Time) err
 		if err != nil {
 			return err
 		}
-		tests, err := testAgainstRest(r.Rows, g)
-		if err != nil {
-			return err
-		}
-		groups = append(groups, checkedGroup{g, r.Rows, tests})
+		groups = append(groups, checkedGroup{g, r.Rows, r.tests})
 	}
 	open, err := s.store.OpenAlerts(ctx, a.ShopID)
 	if err != nil {

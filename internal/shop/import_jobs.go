@@ -2,7 +2,6 @@ package shop
 
 import (
 	"cmp"
-	"slices"
 	"strings"
 
 	"nextprobe/internal/faultlib"
@@ -15,7 +14,7 @@ func (im *importer) job(r *importRow) *importTarget {
 	board := r.target("board", true)
 	state := State(cmp.Or(r.values["state"], string(Returned)))
 	if state != Returned && state != Scrapped {
-		if !slices.Contains(openStates, state) {
+		if !state.Open() {
 			r.c.oneOf("state", string(state), string(Returned), string(Scrapped))
 		}
 		return &importTarget{ImportRecord: ImportRecord{ID: newID()}, open: true}
@@ -56,9 +55,6 @@ func (im *importer) job(r *importRow) *importTarget {
 	}
 	return &importTarget{ImportRecord: ImportRecord{ID: j.ID, BoardID: j.BoardID, At: opened}}
 }
-
-// openStates are the states of jobs that are no history yet.
-var openStates = []State{Received, Diagnosing, AwaitingApproval, AwaitingParts, Repairing, Verifying, Ready, Declined}
 
 func orZero(n *int) int {
 	if n == nil {

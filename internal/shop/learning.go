@@ -293,10 +293,13 @@ func (s *Service) relearn(ctx context.Context, a Actor) error {
 // leave jobs with the library's numbers until the next lesson.
 func (s *Service) learnedForJob(ctx context.Context, a Actor, ed *edition) (*int, error) {
 	st, err := s.store.NewestLearned(ctx, a.ShopID)
-	if err == nil && st != nil && st.LibraryID != ed.version.ID {
-		err = s.relearn(ctx, Learner(a.ShopID))
+	if err != nil || st == nil {
+		return nil, err
 	}
-	if err != nil {
+	if st.LibraryID == ed.version.ID {
+		return &st.Number, nil
+	}
+	if err := s.relearn(ctx, Learner(a.ShopID)); err != nil {
 		return nil, err
 	}
 	return s.learnedFor(ctx, a, ed)

@@ -134,7 +134,8 @@ func (s *Service) report(ctx context.Context, a Actor, q RecurrenceQuery, at int
 	if err := rankRows(r.Rows); err != nil {
 		return Recurrence{}, err
 	}
-	return r, markBadActors(r.Rows, q.Group)
+	r.tests, err = markBadActors(r.Rows, q.Group)
+	return r, err
 }
 
 func recurrenceRow(g GroupCount, total, at int) (RecurrenceRow, error) {

@@ -1,7 +1,9 @@
 package shop
 
 import (
+	"cmp"
 	"context"
+	"slices"
 
 	"nextprobe/internal/reliability"
 )
@@ -24,7 +26,7 @@ func (s *Service) compareLivesOf(ctx context.Context, a Actor, q RecurrenceQuery
 	if err != nil {
 		return err
 	}
-	d.Against.Lives, err = besideLives(q.Group, []lifeSide{{d.Row.Key, nameOf(d.Row), own}, {d.Against.Key, d.Against.Name, other}}, distance)
+	d.Against.Lives, err = besideLives(q.Group, []lifeSide{{d.Row.Key, d.Row.Title(), own}, {d.Against.Key, d.Against.Name, other}}, distance)
 	return err
 }
 
@@ -44,10 +46,7 @@ func besideLives(group RecurrenceGroup, sides []lifeSide, distance bool) (*LifeC
 	var lives []*reliability.Life
 	for _, side := range sides {
 		a := newAges(side.data.Readings, distance)
-		name := side.name
-		if name == "" {
-			name = side.key
-		}
+		name := cmp.Or(side.name, side.key)
 		words, c, n := repairWords(name), reliability.Columns{}, 0
 		if fittedGroup(group) {
 			f := livesOfFitted(side.data.Fittings, a, unit)
@@ -68,9 +67,7 @@ func besideLives(group RecurrenceGroup, sides []lifeSide, distance bool) (*LifeC
 		if err != nil {
 			return nil, err
 		}
-		for _, t := range c.Time {
-			survival.Longest = max(survival.Longest, t)
-		}
+		survival.Longest = slices.Max(c.Time)
 		out.Sides, lives = append(out.Sides, survival), append(lives, life)
 	}
 	if len(lives) == 0 {

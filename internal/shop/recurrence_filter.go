@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"nextprobe/internal/faultlib"
 )
@@ -24,6 +25,14 @@ const ModelNotRecorded = "-"
 
 // Filtered says whether the report is about a part of the failures only.
 func (q RecurrenceQuery) Filtered() bool { return q.Filter != RecurrenceFilter{} }
+
+// End is where the window ends that was seen: To, or the present before it.
+func (q RecurrenceQuery) End() time.Time {
+	if !q.Now.IsZero() && q.Now.Before(q.To) {
+		return q.Now
+	}
+	return q.To
+}
 
 // Observed is the failures that came under observation: a rate is of these, because
 // those that were there when observation began say nothing of how often one comes.

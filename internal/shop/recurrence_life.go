@@ -235,7 +235,7 @@ func trendOf(lap reliability.Trend) (direction, sentence string) {
 }
 
 func lifeSentence(r RecurrenceRow, t RecurrenceTrend, group RecurrenceGroup, e exposureKind) string {
-	said := fmt.Sprintf("%s: %s on %s", upperFirst(nameOf(r)), plural(r.Failures, "failure", "failures"), plural(r.Boards, "board", "boards"))
+	said := fmt.Sprintf("%s: %s on %s", upperFirst(r.Title()), plural(r.Failures, "failure", "failures"), plural(r.Boards, "board", "boards"))
 	if r.RepeatBoards > 0 {
 		said += fmt.Sprintf(", %s twice or more", plural(r.RepeatBoards, "board", "boards"))
 	}

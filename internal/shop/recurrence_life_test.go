@@ -162,7 +162,7 @@ func TestRanksAndBadActors(t *testing.T) {
 	if err := rankRows(rows); err != nil {
 		t.Fatal(err)
 	}
-	if err := markBadActors(rows, ByConnectorFamily); err != nil {
+	if _, err := markBadActors(rows, ByConnectorFamily); err != nil {
 		t.Fatal(err)
 	}
 	// By the plain rate the unlucky one (10 a year) would be far ahead of 2 a year.
@@ -179,7 +179,7 @@ func TestRanksAndBadActors(t *testing.T) {
 	if b := rows[0].BadActor; b != nil && !(b.AdjustedP < 1e-8 && math.Abs(b.AdjustedP-5*b.P) < 1e-12 && strings.Contains(b.Sentence, "corrected for 5 comparisons")) {
 		t.Errorf("flag %+v", b)
 	}
-	if err := markBadActors(rows, ByComponent); err != nil {
+	if _, err := markBadActors(rows, ByComponent); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -232,7 +232,7 @@ func TestRatesLeaveOutWhatWasThere(t *testing.T) {
 		if err := rankRows(rows); err != nil {
 			t.Fatal(err)
 		}
-		if err := markBadActors(rows, ByConnectorFamily); err != nil {
+		if _, err := markBadActors(rows, ByConnectorFamily); err != nil {
 			t.Fatal(err)
 		}
 		d := RecurrenceDetail{Row: rows[0]}

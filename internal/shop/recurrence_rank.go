@@ -1,6 +1,7 @@
 package shop
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -117,10 +118,11 @@ func testAgainstRest(rows []RecurrenceRow, group RecurrenceGroup) ([]restTest, e
 	return tests, nil
 }
 
-func markBadActors(rows []RecurrenceRow, group RecurrenceGroup) error {
+// markBadActors marks the rows that fail more than the rest, and returns all tests.
+func markBadActors(rows []RecurrenceRow, group RecurrenceGroup) ([]restTest, error) {
 	tests, err := testAgainstRest(rows, group)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	for _, t := range tests {
 		if t.found {
@@ -128,7 +130,7 @@ func markBadActors(rows []RecurrenceRow, group RecurrenceGroup) error {
 				Sentence: badSentence(t.ratio, t.adjusted, len(tests))}
 		}
 	}
-	return nil
+	return tests, nil
 }
 
 func badSentence(ratio reliability.Estimate, p float64, tests int) string {
@@ -196,7 +198,7 @@ func (d *RecurrenceDetail) compare(rows []RecurrenceRow, against string) error {
 }
 
 func ratioSentence(r, o RecurrenceRow, t reliability.RateComparison) string {
-	name, other := nameOf(r), nameOf(o)
+	name, other := r.Title(), o.Title()
 	p := kindOfRatioTest + ", " + pText(t.P.Doubled)
 	switch {
 	case r.Observed()+o.Observed() == 0:
@@ -213,9 +215,5 @@ func ratioSentence(r, o RecurrenceRow, t reliability.RateComparison) string {
 	return said
 }
 
-func nameOf(r RecurrenceRow) string {
-	if r.Name != "" {
-		return r.Name
-	}
-	return r.Key
-}
+// Title is the row's name, or its key where it has none.
+func (r RecurrenceRow) Title() string { return cmp.Or(r.Name, r.Key) }

@@ -54,10 +54,7 @@ func (t RowTrend) Word() string {
 // earlierHalf is the query for the first half of the time that was seen; false where
 // the period has not begun.
 func earlierHalf(q RecurrenceQuery) (RecurrenceQuery, bool) {
-	end := q.To
-	if q.Now.Before(end) {
-		end = q.Now
-	}
+	end := q.End()
 	if !q.From.Before(end) {
 		return q, false
 	}

@@ -259,6 +259,7 @@ type Recurrence struct {
 	TrendNote string
 	// Narrowed says what the report was narrowed to, "" for a whole one.
 	Narrowed string
+	tests    []restTest // of the rows against the rest
 }
 
 // RecurrenceDetail is one group with the events behind it.

@@ -31,13 +31,6 @@ func exposureTitle(list shop.Recurrence) string {
 	return "Exposure (board-years)"
 }
 
-func nameOf(r shop.RecurrenceRow) string {
-	if r.Name == "" {
-		return r.Key
-	}
-	return r.Name
-}
-
 func listSheet(list shop.Recurrence) Sheet {
 	s := Sheet{Name: "List", Columns: []Column{
 		{Title: "Rank", Kind: Integer, Width: 7}, {Title: "Group"}, {Title: "Key"}, {Title: "Failures", Kind: Integer}, {Title: "There when first seen", Kind: Integer}, {Title: "Share of all", Kind: Percent},
@@ -60,7 +53,7 @@ func listSheet(list shop.Recurrence) Sheet {
 		if r.BadActor != nil {
 			bad = &r.BadActor.AdjustedP
 		}
-		row := []any{r.Rank, nameOf(r), r.Key, r.Failures, r.AtEntry, r.Share, r.Boards, r.RepeatBoards, r.Carriers, r.Comebacks,
+		row := []any{r.Rank, r.Title(), r.Key, r.Failures, r.AtEntry, r.Share, r.Boards, r.RepeatBoards, r.Carriers, r.Comebacks,
 			r.Exposure, r.Rate, r.Lower, r.Upper, shrunk.Value, shrunk.Lower, shrunk.Upper, bad}
 		if t := r.Trend; t != nil {
 			row = append(row, trendWord(*t), t.Earlier.Failures, t.Earlier.BoardYears, t.Later.Failures, t.Later.BoardYears, t.Ratio.Value, t.Ratio.Lower, t.Ratio.Upper, t.P, t.AdjustedP)
@@ -85,7 +78,7 @@ func figureSheet(d shop.RecurrenceDetail) Sheet {
 	add := func(figure, of string, b shop.Bounds, unit string, p *float64, events any, note string) {
 		s.Rows = append(s.Rows, []any{figure, of, b.Value, b.Lower, b.Upper, unit, p, events, note})
 	}
-	l, name := d.Life, nameOf(d.Row)
+	l, name := d.Life, d.Row.Title()
 	add("rate", name, shop.Bounds{Value: d.Row.Rate, Lower: d.Row.Lower, Upper: d.Row.Upper}, d.Unit, nil, d.Row.Observed(), l.Sentence)
 	if t := d.Row.Trend; t != nil {
 		add("rate of the later half over the earlier", name, t.Ratio, "", t.P, t.Earlier.Failures+t.Later.Failures, t.Sentence)
@@ -123,7 +116,7 @@ func curveSheet(d shop.RecurrenceDetail) Sheet {
 	s := Sheet{Name: "Curves", Columns: []Column{{Title: "Curve", Width: 34}, {Title: "Of", Width: 34}, {Title: "Age (" + l.AgeUnit + ")", Kind: Number}, {Title: "Followed", Kind: Integer},
 		{Title: "Events", Kind: Integer}, {Title: "Value", Kind: Number}, {Title: "Lower 95 %", Kind: Number}, {Title: "Upper 95 %", Kind: Number}}}
 	for _, m := range l.Mean {
-		s.Rows = append(s.Rows, []any{"mean cumulative function", nameOf(d.Row), m.Age, m.Boards, m.Events, m.Mean.Value, m.Mean.Lower, m.Mean.Upper})
+		s.Rows = append(s.Rows, []any{"mean cumulative function", d.Row.Title(), m.Age, m.Boards, m.Events, m.Mean.Value, m.Mean.Lower, m.Mean.Upper})
 	}
 	life := func(r shop.RepairSurvival, since string) {
 		for _, p := range r.Steps {
@@ -182,15 +175,11 @@ func howToRead(list shop.Recurrence, detail *shop.RecurrenceDetail) Sheet {
 		s.Rows = append(s.Rows, []any{what, fmt.Sprintf(format, args...)})
 	}
 	q := list.Query
-	end := q.To
-	if !q.Now.IsZero() && q.Now.Before(end) {
-		end = q.Now
-	}
-	add("Period", "From %s to %s (UTC), the end not included.", stamp(q.From), stamp(end))
+	add("Period", "From %s to %s (UTC), the end not included.", stamp(q.From), stamp(q.End()))
 	add("Counted by", "%s", list.Group)
 	add("Filter", "%s", cmp.Or(list.Narrowed, "none: all failures and all boards"))
 	if detail != nil {
-		add("Drill-down", "The sheets after the list are about %s (%s).", nameOf(detail.Row), detail.Row.Key)
+		add("Drill-down", "The sheets after the list are about %s (%s).", detail.Row.Title(), detail.Row.Key)
 		if q.ToLastContact {
 			add("Followed until", "the last contact with a board, which makes trends look worse and lives shorter than they are.")
 		} else {
