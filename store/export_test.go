@@ -31,7 +31,11 @@ func ConstraintRule(name string) (problem.Code, string) {
 
 // RecurrenceFromRecords is the list without the sums.
 func (s *Store) RecurrenceFromRecords(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, error) {
-	return s.recurrenceFromRecords(ctx, shopID, q)
+	g, args, err := recurrenceArgs(shopID, q)
+	if err != nil {
+		return nil, err
+	}
+	return s.recurrenceFromRecords(ctx, g, args)
 }
 
 // RecurrenceBySums is the list from the sums alone; false where they cannot give it.

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -130,12 +129,8 @@ select e.id, e.job_id, j.number, e.board_id, e.item, j.opened_at
   from events e join jobs j on j.shop_id = @shop and j.id = e.job_id
  where e.key = @key order by j.opened_at, e.id`
 
-const lifeReadings = `
-select board_id, at, max(km) from (
-    select board_id, opened_at as at, odometer_km as km from jobs where shop_id = @shop and odometer_km is not null
-    union all
-    select id, odometer_at, odometer_km from boards where shop_id = @shop and odometer_km is not null) r
- group by board_id, at order by board_id, at`
+const lifeReadings = odometerReadings + `
+select board_id, at, km from readings order by board_id, at`
 
 // Repairs are asked of the whole history up to the end of the window, so that one
 // from before it can enter late.
@@ -178,11 +173,11 @@ func (s *Store) LifeData(ctx context.Context, shopID shop.ID, q shop.RecurrenceQ
 		return d, err
 	}
 	args["key"], args["contact"], args["every"] = key, q.ToLastContact, q.Group == shop.ByAction
-	narrowed, err := s.withKey(ctx, shopID, q.Group, key, args)
+	scope, err := s.scopeOfKey(ctx, shopID, q.Group, key, args)
 	if err != nil {
 		return d, err
 	}
-	with := narrowed + g.history + `,
+	with := `with` + scope + g.history + `,
 `
 	err = s.snapshot(ctx, func(b *pgx.Batch) {
 		d = shop.LifeData{}
@@ -193,22 +188,14 @@ func (s *Store) LifeData(ctx context.Context, shopID shop.ID, q shop.RecurrenceQ
 		if g.fittings != "" {
 			b.Queue(with+g.fittings, args).Query(into(&d.Fittings, scanFitting))
 		}
-		b.Queue(narrowed+g.base+`,
+		b.Queue(`with`+scope+g.base+`,
 events as (`+g.events+`)`+lifeEvents, args).Query(into(&d.Events, scanLifeEvent))
 		b.Queue(with+`events as (`+g.events+`),`+g.repairs, args).Query(into(&d.Repairs, scanRepairLife))
 		if distance {
-			b.Queue(readings(narrowed), args).Query(into(&d.Readings, pgx.RowToStructByPos[shop.OdometerReading]))
+			b.Queue(`with`+scope+lifeReadings, args).Query(into(&d.Readings, pgx.RowToStructByPos[shop.OdometerReading]))
 		}
 	})
 	return d, err
-}
-
-// readings reads the odometers, of the boards that a drill-down is narrowed to.
-func readings(narrowed string) string {
-	if narrowed == "with" {
-		return lifeReadings
-	}
-	return strings.TrimSuffix(narrowed, ",") + lifeReadings
 }
 
 func scanLifeUnit(row pgx.CollectableRow) (u shop.LifeUnit, err error) {

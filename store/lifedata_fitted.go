@@ -15,7 +15,7 @@ const (
 	// installation of the same article and serial.
 	lotOfPiece = `coalesce(nullif(btrim(x.lot), ''), (select min(btrim(y.lot)) from installed_parts y
    where y.shop_id = @shop and btrim(x.serial) <> '' and lower(btrim(y.serial)) = lower(btrim(x.serial)) and btrim(y.serial) <> ''
-     and coalesce(y.part_id::text, y.part_name) = coalesce(x.part_id::text, x.part_name) and btrim(y.lot) <> ''), '')`
+     and coalesce(y.part_id::text, y.part_name) = ` + installedPart + ` and btrim(y.lot) <> ''), '')`
 
 	// watched are the times in which each thing of the key was under observation.
 	watched = `
@@ -32,36 +32,41 @@ select x.id::text, '', '', x.place, x.board_id, b.serial, x.fitted_at, x.removed
   join connectors x on x.shop_id = @shop and x.id = w.item::uuid
   join boards b on b.shop_id = @shop and b.id = x.board_id
   left join lateral (
-    select j.opened_at, f.failure_mode, j.id, j.number
-      from faults f join jobs j on j.shop_id = f.shop_id and j.id = f.job_id
-     where f.shop_id = @shop and f.board_id = x.board_id and f.connector_id = x.id and f.at < @to{of kinds}
-     order by j.opened_at, f.at, f.id limit 1) n on true
+    select j.opened_at, f.failure_mode, j.id, j.number` + failuresOfBoard + ` and f.connector_id = x.id` + firstOfThem + `
  order by x.fitted_at, x.id`
 
 	fittedParts = `,
 pieces as (
-  select distinct coalesce(x.part_id::text, x.part_name) as article, lower(btrim(x.serial)) as serial
+  select distinct ` + installedPart + ` as article, lower(btrim(x.serial)) as serial
     from watched w join installed_parts x on x.shop_id = @shop and x.id = w.item::uuid where btrim(x.serial) <> ''
 ),
 installed as (
   select x.* from watched w join installed_parts x on x.shop_id = @shop and x.id = w.item::uuid
   union
   select x.* from pieces p join installed_parts x on x.shop_id = @shop and btrim(x.serial) <> '' and lower(btrim(x.serial)) = p.serial
-     and coalesce(x.part_id::text, x.part_name) = p.article
+     and ` + installedPart + ` = p.article
    where x.installed_at < @to
 )
-select x.id::text, coalesce(x.part_id::text, x.part_name), btrim(x.serial), x.part_name, x.board_id, b.serial, x.installed_at, x.removed_at,
+select x.id::text, ` + installedPart + `, btrim(x.serial), x.part_name, x.board_id, b.serial, x.installed_at, x.removed_at,
        w.starts, w.ends, n.opened_at, n.failure_mode, n.id, n.number
   from installed x
   join boards b on b.shop_id = @shop and b.id = x.board_id
   left join watched w on w.item = x.id::text
   left join lateral (
-    select j.opened_at, f.failure_mode, j.id, j.number
-      from faults f join jobs j on j.shop_id = f.shop_id and j.id = f.job_id
-     where f.shop_id = @shop and f.board_id = x.board_id and f.installed_part_id = x.id and f.at < @to{of kinds}
-     order by j.opened_at, f.at, f.id limit 1) n on true
+    select j.opened_at, f.failure_mode, j.id, j.number` + failuresOfBoard + ` and f.installed_part_id = x.id` + firstOfThem + `
  order by x.installed_at, x.id`
+
+	// The first failure n of a thing x: of those of its board, with what names it in
+	// between.
+	failuresOfBoard = `
+      from faults f join jobs j on j.shop_id = f.shop_id and j.id = f.job_id
+     where f.shop_id = @shop and f.board_id = x.board_id and f.at < @to{of kinds}`
+	firstOfThem = `
+     order by j.opened_at, f.at, f.id limit 1) n on true`
 )
+
+// fittedThings reads what was fitted, by what a group's things are.
+var fittedThings = map[recurrenceThing]string{connectorOfBoard: fittedConnectors, partOfBoard: fittedParts}
 
 func scanFitting(row pgx.CollectableRow) (f shop.Fitting, err error) {
 	var starts, ends []time.Time

@@ -159,27 +159,30 @@ failed as (
   select f.* from faults f where f.shop_id = @shop and f.at >= @from and f.at < @to{of faults}
 )`
 
-// odometerSegments are the straight lines between odometer readings.
-const odometerSegments = `readings as (
+// odometerReadings are what odometers showed and when.
+const odometerReadings = `
+readings as (
   select board_id, at, max(km) as km from (
     select board_id, opened_at as at, odometer_km as km from jobs where shop_id = @shop and odometer_km is not null
     union all
     select id, odometer_at, odometer_km from boards where shop_id = @shop and odometer_km is not null) r
   group by board_id, at
-),
+)`
+
+// odometerSegments are the straight lines between odometer readings.
+const odometerSegments = odometerReadings + `,
 segments as (
   select board_id, at as starts, km, lead(at) over w as ends, lead(km) over w as next_km
     from readings window w as (partition by board_id order by at)
-),
-`
+)`
 
 // Spans of one thing are joined before they are measured.
 const recurrenceExposure = `
 spans as (
   select key, board_id, unit, unnest(range_agg(tstzrange(starts, ends))) as span
     from carriers where starts < ends group by key, board_id, unit
-),
-` + odometerSegments + `exposure as (
+),` + odometerSegments + `,
+exposure as (
   select key, count(distinct board_id)::int as carriers, sum(extract(epoch from upper(span) - lower(span))) / 86400 as days
     from spans group by key
 ),
@@ -224,14 +227,10 @@ func recurrenceArgs(shopID shop.ID, q shop.RecurrenceQuery) (recurrenceSQL, pgx.
 		return recurrenceSQL{}, nil, problem.InField("group",
 			"must be component, connector_family, failure_mode, cause, part, lot, sealing or action, not %q", q.Group)
 	}
-	to := q.To
-	if !q.Now.IsZero() && q.Now.Before(to) {
-		to = q.Now
-	}
 	if !q.From.Before(q.To) {
 		return recurrenceSQL{}, nil, problem.InField("from", "must be before to")
 	}
-	args := pgx.NamedArgs{"shop": shopID, "from": q.From, "to": to, "model": q.Filter.Model, "component": q.Filter.Component,
+	args := pgx.NamedArgs{"shop": shopID, "from": q.From, "to": q.End(), "model": q.Filter.Model, "component": q.Filter.Component,
 		"family": q.Filter.Family, "cause": q.Filter.Cause, "mode": q.Filter.FailureMode}
 	return g.sql(q.Filter), args, nil
 }
@@ -241,31 +240,31 @@ func recurrenceArgs(shopID shop.ID, q shop.RecurrenceQuery) (recurrenceSQL, pgx.
 // twice or more are those with failures in two jobs or more. It is read from sums
 // where they can give it (recurrence_sums_read.go), else from the records.
 func (s *Store) Recurrence(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, error) {
-	if _, _, err := recurrenceArgs(shopID, q); err != nil {
+	g, args, err := recurrenceArgs(shopID, q)
+	if err != nil {
 		return nil, err
 	}
 	if rows, ok, err := s.recurrenceBySums(ctx, shopID, q); ok || err != nil {
 		return rows, err
 	}
-	return s.recurrenceFromRecords(ctx, shopID, q)
+	return s.recurrenceFromRecords(ctx, g, args)
 }
 
-func (s *Store) recurrenceFromRecords(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, error) {
-	g, args, err := recurrenceArgs(shopID, q)
-	if err != nil {
-		return nil, err
-	}
-	return all(ctx, s.pool, func(row pgx.CollectableRow) (c shop.GroupCount, err error) {
-		var last *time.Time
-		err = row.Scan(&c.Key, &c.Name, &c.Failures, &c.Boards, &c.RepeatBoards, &c.Carriers, &c.BoardDays,
-			&c.DistanceKM, &c.Comebacks, &last, &c.AtEntry)
-		if last != nil {
-			c.LastAt = *last
-		}
-		return c, err
-	}, `with`+g.base+`,
+func (s *Store) recurrenceFromRecords(ctx context.Context, g recurrenceSQL, args pgx.NamedArgs) ([]shop.GroupCount, error) {
+	return all(ctx, s.pool, func(row pgx.CollectableRow) (shop.GroupCount, error) { return scanGroupCount(row) }, `with`+g.base+`,
 events as (`+g.events+`),
 carriers as (`+g.carriers+`),`+recurrenceExposure, args)
+}
+
+// scanGroupCount reads a row of the list, and what stands after it.
+func scanGroupCount(row pgx.CollectableRow, more ...any) (c shop.GroupCount, err error) {
+	var last *time.Time
+	err = row.Scan(append([]any{&c.Key, &c.Name, &c.Failures, &c.Boards, &c.RepeatBoards, &c.Carriers, &c.BoardDays,
+		&c.DistanceKM, &c.Comebacks, &last, &c.AtEntry}, more...)...)
+	if last != nil {
+		c.LastAt = *last
+	}
+	return c, err
 }
 
 // RecurrenceEvents lists the failures behind one row of Recurrence, in order of
@@ -277,7 +276,7 @@ func (s *Store) RecurrenceEvents(ctx context.Context, shopID shop.ID, q shop.Rec
 		return nil, err
 	}
 	args["key"] = key
-	with, err := s.withKey(ctx, shopID, q.Group, key, args)
+	scope, err := s.scopeOfKey(ctx, shopID, q.Group, key, args)
 	if err != nil {
 		return nil, err
 	}
@@ -285,7 +284,7 @@ func (s *Store) RecurrenceEvents(ctx context.Context, shopID shop.ID, q shop.Rec
 		err = row.Scan(&e.FaultID, &e.JobID, &e.BoardID, &e.JobNumber, &e.BoardSerial, &e.Cause, &e.Component,
 			&e.At, &e.OdometerKM, &e.Action, &e.ComebackOf)
 		return e, err
-	}, with+g.base+`,
+	}, `with`+scope+g.base+`,
 events as (`+g.events+`)
 select e.id, e.job_id, e.board_id, j.number, b.serial, f.cause, f.component, f.at, j.odometer_km,
        coalesce(nullif(e.action, ''), (select r.action from repairs r

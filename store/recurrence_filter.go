@@ -60,8 +60,7 @@ select c.key, c.name, c.board_id, c.unit, greatest(c.starts, lower(t.span)) as s
 
 // recurrenceSQL is the SQL of one query's group, narrowed by its filter. base has
 // the service of the boards and the failures of the window, history the failures up
-// to its end.
-// fittings reads what was fitted, "" for groups of whole boards.
+// to its end. fittings reads what was fitted, "" for groups of whole boards.
 type recurrenceSQL struct{ base, history, events, carriers, repairs, fittings string }
 
 // sql fills a group's statements. Without a filter the conditions are empty, so that
@@ -107,27 +106,17 @@ func (g recurrenceGroup) sql(f shop.RecurrenceFilter) recurrenceSQL {
 	if g.named == repairedFault {
 		ofRepairs = ofFaults
 	}
-	fitted, key := "", g.key
-	switch g.named {
-	case connectorOfBoard:
-		fitted = fittedConnectors
-	case partOfBoard:
-		fitted = fittedParts
-	}
-	filling := func(key string) func(string) string {
-		return strings.NewReplacer("{key}", key, "{since}", since, "{of boards}", ofBoards, "{of faults}", ofFaults,
-			"{of events}", ofEvents, "{of things}", ofThings, "{of repairs}", ofRepairs, "{of kinds}", ofKinds).Replace
-	}
-	fill := filling(key)
-	fittings := ""
-	if fitted != "" {
-		if key == installedLot {
-			key = lotOfPiece
-		}
-		fittings = filling(key)(`carriers as (` + carriers + `),` + watched + fitted)
-	}
-	return recurrenceSQL{fittings: fittings, base: fill(recurrenceBase), history: fill(boardService + lifeHistory), events: fill(g.events), carriers: fill(carriers),
+	fill := strings.NewReplacer("{key}", g.key, "{since}", since, "{of boards}", ofBoards, "{of faults}", ofFaults,
+		"{of events}", ofEvents, "{of things}", ofThings, "{of repairs}", ofRepairs, "{of kinds}", ofKinds).Replace
+	out := recurrenceSQL{base: fill(recurrenceBase), history: fill(boardService + lifeHistory), events: fill(g.events), carriers: fill(carriers),
 		repairs: fill(lifeRepairs)}
+	if fitted := fittedThings[g.named]; fitted != "" {
+		if g.key == installedLot {
+			carriers = strings.ReplaceAll(carriers, "{key}", lotOfPiece)
+		}
+		out.fittings = fill(`carriers as (` + carriers + `),` + watched + fitted)
+	}
+	return out
 }
 
 // RecurrenceChoices lists what boards and connectors a report can be narrowed to. It

@@ -33,17 +33,17 @@ select y.board_id from x join installed_parts y on y.shop_id = x.shop_id and btr
  limit $3`,
 }
 
-// withKey begins the statements of a drill-down. Where few boards ever had the thing,
-// the names of the tables stand for their rows: the same SQL then reads some boards
-// instead of the whole shop, with the same result.
-func (s *Store) withKey(ctx context.Context, shopID shop.ID, group shop.RecurrenceGroup, key string, args pgx.NamedArgs) (string, error) {
+// scopeOfKey stands before the common table expressions of a drill-down. Where few
+// boards ever had the thing, the names of the tables stand for their rows: the same SQL
+// then reads some boards instead of the whole shop, with the same result.
+func (s *Store) scopeOfKey(ctx context.Context, shopID shop.ID, group shop.RecurrenceGroup, key string, args pgx.NamedArgs) (string, error) {
 	sql, ok := boardsOfKey[group]
 	if !ok {
-		return "with", nil
+		return "", nil
 	}
 	boards, err := all(ctx, s.pool, pgx.RowTo[shop.ID], sql, shopID, key, s.narrow+1)
 	if err != nil || len(boards) > s.narrow {
-		return "with", err
+		return "", err
 	}
 	args["boards"] = boards
 	return stepsScope, nil

@@ -71,7 +71,7 @@ const (
 	// stepsScope makes the names of the tables stand for the rows of @boards. Not
 	// materialized: the live query's look-ups keep their indexes.
 	stepsScope = `
-with boards as not materialized (select * from boards where shop_id = @shop and id = any(@boards)),
+boards as not materialized (select * from boards where shop_id = @shop and id = any(@boards)),
 jobs as not materialized (select * from jobs where shop_id = @shop and board_id = any(@boards)),
 faults as not materialized (select * from faults where shop_id = @shop and board_id = any(@boards)),
 repairs as not materialized (select r.* from repairs r where r.shop_id = @shop and r.job_id in (select id from jobs)),
@@ -93,8 +93,8 @@ visits as (
 spans as (
   select grp, key, board_id, unit, unnest(range_agg(tstzrange(starts, ends))) as span
     from carrying where starts < ends group by grp, key, board_id, unit
-),
-` + odometerSegments + `ridden as (
+),` + odometerSegments + `,
+ridden as (
   select p.grp, p.key, p.board_id, greatest(lower(p.span), s.starts) as starts, least(upper(p.span), s.ends) as ends,
          round((s.next_km - s.km)::numeric / extract(epoch from s.ends - s.starts), 15) as speed
     from spans p join segments s on s.board_id = p.board_id
@@ -173,15 +173,12 @@ func sumsAdd() string {
 }
 
 // stepsSQL is the steps of @boards, as fresh rows of recurrence_contributions.
-func stepsSQL() (string, error) {
+func stepsSQL() string {
 	var happened, carrying []string
 	base := ""
 	for _, g := range []shop.RecurrenceGroup{shop.ByComponent, shop.ByFailureMode, shop.ByCause, shop.ByConnectorFamily, shop.BySealing,
 		shop.ByPart, shop.ByLot, shop.ByAction} {
-		sql, _, err := recurrenceArgs(shop.ID{}, shop.RecurrenceQuery{Group: g, From: time.Unix(0, 0), To: time.Unix(1, 0)})
-		if err != nil {
-			return "", err
-		}
+		sql := recurrenceGroups[g].sql(shop.RecurrenceFilter{})
 		base = sql.base
 		happened = append(happened, fmt.Sprintf(`select %d as grp, key, name, id, job_id, board_id, at, since from (%s) e`, sumGroups[g], sql.events))
 		if at := sumGroups[g]; g == shop.ByComponent || at > sumGroups[shop.ByCause] {
@@ -193,9 +190,9 @@ func stepsSQL() (string, error) {
 	}
 	const union = `
  union all `
-	return stepsScope + base + `,
+	return `with` + stepsScope + base + `,
 happened as (` + strings.Join(happened, union) + `),
-carrying as (` + strings.Join(carrying, union) + `)` + stepsOfBoards, nil
+carrying as (` + strings.Join(carrying, union) + `)` + stepsOfBoards
 }
 
 // sumsSQL are the statements of the sums, made once.
@@ -205,11 +202,8 @@ type sumsSQL struct {
 	sumUp string // all sums from the contributions
 }
 
-func newSumsSQL() (s sumsSQL, err error) {
-	steps, err := stepsSQL()
-	if err != nil {
-		return s, err
-	}
+func newSumsSQL() (s sumsSQL) {
+	steps := stepsSQL()
 	s.renew = steps + `,
 old as (
   select c.day, u.* from recurrence_contributions c cross join ` + unpacked + ` where c.shop_id = @shop and c.board_id = any(@boards)
@@ -233,25 +227,22 @@ kept as (
 ),
 added as (` + sumsInsert + summed("changed") + `
 order by d.grp, p.level, p.period, d.key, d.name` + sumsAdd() + `
-),
-reached as (` + reached + `
-  select @shop, max(day + us * interval '1 microsecond') at time zone 'UTC' from steps having count(*) > 0` + reach + `
-)
+),` + reached + `
 select distinct grp, key, name, day from changed where kind = 1 and value < 0 order by 1, 2, 3, 4`
-	s.fill = steps + `,
-reached as (` + reached + `
-  select @shop, max(day + us * interval '1 microsecond') at time zone 'UTC' from steps having count(*) > 0` + reach + `
-)
+	s.fill = steps + `,` + reached + `
 insert into recurrence_contributions (shop_id, board_id, day, grp, key, name, kind, us, value) select @shop, * from fresh`
 	s.sumUp = sumsInsert + summed(`(select c.day, u.* from recurrence_contributions c cross join `+unpacked+` where c.shop_id = @shop)`) + `
  order by d.grp, p.level, p.period, d.key, d.name` // as the list reads them
-	return s, nil
+	return s
 }
 
-const (
-	reached = `insert into recurrence_progress as p (shop_id, newest)`
-	reach   = ` on conflict (shop_id) do update set newest = greatest(p.newest, excluded.newest)`
-)
+// reached writes down the latest of the steps.
+const reached = `
+reached as (
+  insert into recurrence_progress as p (shop_id, newest)
+  select @shop, max(day + us * interval '1 microsecond') at time zone 'UTC' from steps having count(*) > 0
+      on conflict (shop_id) do update set newest = greatest(p.newest, excluded.newest)
+)`
 
 // always is a window without end.
 func always(args pgx.NamedArgs) pgx.NamedArgs {
@@ -260,15 +251,7 @@ func always(args pgx.NamedArgs) pgx.NamedArgs {
 	return args
 }
 
-var theSums = mustSums()
-
-func mustSums() sumsSQL {
-	s, err := newSumsSQL()
-	if err != nil {
-		panic(err) // a group without SQL: the table of this program contradicts itself
-	}
-	return s
-}
+var theSums = newSumsSQL()
 
 const (
 	// sumsChunk is how many boards are renewed in one transaction.
@@ -385,14 +368,14 @@ update recurrence_sums s set last_at = (
  where s.shop_id = $1 and s.grp = $2 and s.level = 3 and s.period = $3 and s.key = $4 and s.name = $5`, shopID, l.Grp, l.Day, l.Key, l.Name)
 	}
 	for _, l := range lost {
-		for level, unit := range map[int]string{1: "year", 2: "month"} {
+		for i, unit := range []string{"year", "month"} {
 			b.Queue(`
 update recurrence_sums s set last_at = (
   select max(d.last_at) from recurrence_sums d
    where d.shop_id = s.shop_id and d.grp = s.grp and d.level = 3 and d.period >= s.period and d.period < s.period + ('1 ' || $6)::interval
      and d.key = s.key and d.name = s.name)
  where s.shop_id = $1 and s.grp = $2 and s.level = $7 and s.period = date_trunc($6, $3::date)::date and s.key = $4 and s.name = $5`,
-				shopID, l.Grp, l.Day, l.Key, l.Name, unit, level)
+				shopID, l.Grp, l.Day, l.Key, l.Name, unit, i+1)
 		}
 	}
 	return tx.SendBatch(ctx, b).Close()

@@ -114,10 +114,8 @@ const sumsLatest = `
 // records: with a filter, with more marks than a reader should work off, and for a
 // window that ends before the present, unless sums alone are asked for.
 func (s *Store) recurrenceBySums(ctx context.Context, shopID shop.ID, q shop.RecurrenceQuery) ([]shop.GroupCount, bool, error) {
-	if !q.Now.IsZero() && q.Now.Before(q.To) {
-		q.To = q.Now
-	}
-	if q.Filter != (shop.RecurrenceFilter{}) || !q.From.Before(q.To) {
+	q.To = q.End()
+	if q.Filtered() || !q.From.Before(q.To) {
 		return nil, false, nil
 	}
 	if ok, err := s.catchUp(ctx, shopID, sumsAtOnce); !ok || err != nil {
@@ -128,15 +126,7 @@ func (s *Store) recurrenceBySums(ctx context.Context, shopID shop.ID, q shop.Rec
 	err := s.snapshot(ctx, func(b *pgx.Batch) {
 		b.Queue(noJIT)
 		b.Queue(noWorkers)
-		b.Queue(sumsList, sumsArgs(shopID, q)).Query(into(&rows, func(row pgx.CollectableRow) (c shop.GroupCount, err error) {
-			var last *time.Time
-			err = row.Scan(&c.Key, &c.Name, &c.Failures, &c.Boards, &c.RepeatBoards, &c.Carriers, &c.BoardDays, &c.DistanceKM, &c.Comebacks,
-				&last, &c.AtEntry, &present)
-			if last != nil {
-				c.LastAt = *last
-			}
-			return c, err
-		}))
+		b.Queue(sumsList, sumsArgs(shopID, q)).Query(into(&rows, func(row pgx.CollectableRow) (shop.GroupCount, error) { return scanGroupCount(row, &present) }))
 	})
 	if err != nil || present {
 		return rows, err == nil, err
