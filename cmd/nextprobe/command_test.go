@@ -20,6 +20,18 @@ func call(t *testing.T, args ...string) (status int, out, errOut string) {
 	return status, o.String(), e.String()
 }
 
+// calls runs command lines that must succeed, and returns what each printed.
+func calls(t *testing.T) func(args ...string) string {
+	return func(args ...string) string {
+		t.Helper()
+		status, out, errOut := call(t, args...)
+		if status != 0 {
+			t.Fatalf("%v: status %d: %s", args, status, errOut)
+		}
+		return out
+	}
+}
+
 func TestExitStatuses(t *testing.T) {
 	t.Parallel()
 	bad := filepath.Join(t.TempDir(), "bad.yaml")
@@ -160,14 +172,7 @@ func TestBackupAndRestoreOnTheEmbeddedDatabase(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
 	from, to, file := filepath.Join(dir, "from"), filepath.Join(dir, "to"), filepath.Join(dir, "copy.dump")
-	must := func(args ...string) string {
-		t.Helper()
-		status, out, errOut := call(t, args...)
-		if status != 0 {
-			t.Fatalf("%v: status %d: %s", args, status, errOut)
-		}
-		return out
-	}
+	must := calls(t)
 	must("user", "add", "--login", "runa", "--role", "owner", "--data", from)
 	must("backup", file, "--data", from)
 	if status, _, errOut := call(t, "backup", file, "--data", from); status != 1 || !strings.Contains(errOut, "exists") {

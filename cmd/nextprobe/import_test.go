@@ -58,14 +58,7 @@ func TestExportIsImportedWhole(t *testing.T) {
 	t.Parallel()
 	from, to := historyShop(t), storetest.URL(t)
 	folder := filepath.Join(t.TempDir(), "all")
-	must := func(args ...string) string {
-		t.Helper()
-		status, out, errOut := call(t, args...)
-		if status != 0 {
-			t.Fatalf("%v: status %d: %s", args, status, errOut)
-		}
-		return out
-	}
+	must := calls(t)
 	must("export", folder, "--database-url", from)
 	if out := must(importArgs(folder, to, "--check", "--json")...); !strings.Contains(out, `{"kind":"jobs","new":7,"already_there":0,"open":0}`) || !strings.Contains(out, `"checked_only":true`) {
 		t.Errorf("check says %s", out)

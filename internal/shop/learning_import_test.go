@@ -8,28 +8,28 @@ import (
 	"nextprobe/internal/faultlib"
 	"nextprobe/internal/learning"
 	"nextprobe/internal/shop"
-	"nextprobe/store/storetest"
 )
 
 // taught is a shop whose six jobs moved the prior of a punctured tyre from 0.03 to
 // (20·0.03+6)/26 = 0.25, which waits for the owner.
-func taught(t *testing.T) (*house, shop.Store) {
+func taught(t *testing.T) *house {
 	t.Helper()
 	h := setup(t)
-	st := storetest.New(t)
-	h.Service = shop.New(st, shop.Options{Now: h.tick})
-	h.shop = ok[shop.Shop](t)(h.Setup(h.ctx, "test", "Test shop"))
-	h.owner.ShopID, h.technician.ShopID, h.counter.ShopID = h.shop.ID, h.shop.ID, h.shop.ID
-	for i := range 6 {
-		b, _ := h.board("LI-" + strconv.Itoa(i))
-		h.visit(b, 200, "tyre_puncture")
-	}
-	h.wait(month)
-	h.must(h.LearnDue(h.ctx, h.owner))
+	h.teach(6, "tyre_puncture")
 	if n := h.number("tyre_puncture"); n.Status != learning.Waiting {
 		t.Fatalf("%+v", n.Number)
 	}
-	return h, st
+	return h
+}
+
+// teach closes so many jobs with a cause, and judges them.
+func (h *house) teach(jobs int, cause string) {
+	for i := range jobs {
+		b, _ := h.board("TAUGHT-" + strconv.Itoa(i))
+		h.visit(b, 200, cause)
+	}
+	h.wait(month)
+	h.must(h.LearnDue(h.ctx, h.owner))
 }
 
 // edition is the shipped library with 200 punctures in a thousand boards.
@@ -53,7 +53,7 @@ func (h *house) newPrior(serial string) (shop.Diagnosis, float64) {
 // A number that waits is judged anew with an import, without a new job: against
 // 200 in a thousand the same jobs are no large change, and it is used.
 func TestImportSettlesWhatWaits(t *testing.T) {
-	h, _ := taught(t)
+	h := taught(t)
 	if _, p := h.newPrior("LI-before"); p != 0.03 {
 		t.Errorf("while it waits the prior is %v", p)
 	}
@@ -71,7 +71,7 @@ func TestImportSettlesWhatWaits(t *testing.T) {
 // A number that was rejected is put to the owner again where the import alone
 // moves it notably, and till then the library's new number is used.
 func TestImportAsksAgainWhatWasRejected(t *testing.T) {
-	h, _ := taught(t)
+	h := taught(t)
 	h.must(h.DecideLearned(h.ctx, h.owner, "tyre_puncture", false, "That was one summer."))
 	if _, p := h.newPrior("LI-before"); p != 0.03 {
 		t.Errorf("after it was rejected the prior is %v", p)
@@ -89,17 +89,17 @@ func TestImportAsksAgainWhatWasRejected(t *testing.T) {
 // An edition was stored and the server stopped before what was learned was set
 // against it: the next job makes up for it.
 func TestJobMakesUpForAnImportCutShort(t *testing.T) {
-	h, st := taught(t)
+	h := taught(t)
 	h.must(h.DecideLearned(h.ctx, h.owner, "tyre_puncture", true, "Nails on the cycle path."))
 	v := shop.LibraryVersion{ID: h.shop.ID, SHA256: "0000", Edition: 4, Current: true, StoredAt: h.tick(), By: "Odile"}
 	content := edition(t)
 	lib, _ := faultlib.Load(content)
 	v.SHA256 = lib.SHA256
-	v, err := st.SaveLibrary(h.ctx, h.shop.ID, v, content, shop.AuditEvent{ID: v.ID, Action: "library.import", SubjectKind: "library", SubjectID: v.ID, At: v.StoredAt, By: "Odile"})
+	v, err := h.store.SaveLibrary(h.ctx, h.shop.ID, v, content, shop.AuditEvent{ID: v.ID, Action: "library.import", SubjectKind: "library", SubjectID: v.ID, At: v.StoredAt, By: "Odile"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.Service = shop.New(st, shop.Options{Now: h.tick}) // started anew
+	h.Service = shop.New(h.store, shop.Options{Now: h.tick}) // started anew
 	d, p := h.newPrior("LI-after")
 	if d.LibraryVersion.ID != v.ID || d.LearnedState == nil || p < 0.3 {
 		t.Errorf("library %d, state %v, prior %v", d.LibraryVersion.Number, d.LearnedState, p)

@@ -1,36 +1,25 @@
 package shop_test
 
 import (
-	"strconv"
 	"testing"
 
 	"nextprobe/internal/learning"
 	"nextprobe/internal/problem"
 	"nextprobe/internal/shop"
-	"nextprobe/store/storetest"
 )
 
 // Sums that went wrong are made right again from the lessons, and new jobs use the
 // numbers that come out.
 func TestRebuildMendsTheSums(t *testing.T) {
 	h := setup(t)
-	st := storetest.New(t)
-	h.Service = shop.New(st, shop.Options{Now: h.tick})
-	h.shop = ok[shop.Shop](t)(h.Setup(h.ctx, "test", "Test shop"))
-	h.owner.ShopID, h.technician.ShopID, h.counter.ShopID = h.shop.ID, h.shop.ID, h.shop.ID
-	for i := range 6 {
-		b, _ := h.board("LR-" + strconv.Itoa(i))
-		h.visit(b, 200, "tyre_worn")
-	}
-	h.wait(month)
-	h.must(h.LearnDue(h.ctx, h.owner))
+	h.teach(6, "tyre_worn")
 	right := h.number("tyre_worn")
 
-	f := ok[shop.LearningFile](t)(st.Learning(h.ctx, h.shop.ID))
+	f := ok[shop.LearningFile](t)(h.store.Learning(h.ctx, h.shop.ID))
 	wrong := f.Totals.Causes["tyre_worn"]
 	wrong.Present += 3
 	f.Totals.Causes["tyre_worn"] = wrong
-	if err := st.ChangeLearning(h.ctx, h.shop.ID, shop.LearningChange{Version: f.Version, Totals: f.Totals}); err != nil {
+	if err := h.store.ChangeLearning(h.ctx, h.shop.ID, shop.LearningChange{Version: f.Version, Totals: f.Totals}); err != nil {
 		t.Fatal(err)
 	}
 	if n := h.number("tyre_worn"); !(n.Levels[0].Learned > right.Levels[0].Learned+0.05) {
@@ -44,11 +33,11 @@ func TestRebuildMendsTheSums(t *testing.T) {
 	}
 
 	// Once more there is nothing to mend, and the sums stay as they are.
-	before := ok[shop.LearningFile](t)(st.Learning(h.ctx, h.shop.ID))
+	before := ok[shop.LearningFile](t)(h.store.Learning(h.ctx, h.shop.ID))
 	if got := ok[shop.LearningRebuild](t)(h.RebuildLearning(h.ctx, h.owner)); got.Moved != 0 {
 		t.Errorf("%d numbers moved a second time", got.Moved)
 	}
-	after := ok[shop.LearningFile](t)(st.Learning(h.ctx, h.shop.ID))
+	after := ok[shop.LearningFile](t)(h.store.Learning(h.ctx, h.shop.ID))
 	if before.State == nil || after.State == nil || before.State.Number != after.State.Number {
 		t.Errorf("state %+v became %+v", before.State, after.State)
 	}

@@ -14,7 +14,6 @@ import (
 	"nextprobe/internal/problem"
 	"nextprobe/internal/shop"
 	"nextprobe/store"
-	"nextprobe/store/storetest"
 )
 
 const month = 31 * 24 * time.Hour
@@ -209,13 +208,7 @@ func TestServersAtTheSameMomentCountOnce(t *testing.T) {
 // The queue does it all by itself: what was handed back long ago is judged, the
 // rest waits.
 func TestQueueTeaches(t *testing.T) {
-	t.Parallel()
-	st := storetest.New(t)
-	h := &house{t: t, ctx: t.Context(), now: time.Now().Add(-2 * month)}
-	h.Service = shop.New(st, shop.Options{Now: h.tick})
-	h.shop = ok[shop.Shop](t)(h.Setup(h.ctx, "test", "Test shop"))
-	as := func(name string, r shop.Role) shop.Actor { return shop.Actor{ShopID: h.shop.ID, Name: name, Role: r} }
-	h.owner, h.technician, h.counter = as("Odile", shop.Owner), as("Tessa", shop.Technician), as("Conrad", shop.Counter)
+	h := setupAt(t, time.Now().Add(-2*month))
 	b, _ := h.board("QT-1")
 	old := h.visit(b, 200, "tyre_worn")
 	h.wait(2 * month)
@@ -223,7 +216,7 @@ func TestQueueTeaches(t *testing.T) {
 	h.visit(c, 200, "tyre_worn")
 
 	done := make(chan shop.ID, 10)
-	w, err := st.Work(h.ctx, func(ctx context.Context, shopID, id shop.ID) (time.Time, error) {
+	w, err := h.store.Work(h.ctx, func(ctx context.Context, shopID, id shop.ID) (time.Time, error) {
 		again, err := h.LearnFromJob(ctx, shop.Learner(shopID), id)
 		done <- id
 		return again, err

@@ -7,12 +7,14 @@ import (
 	"time"
 
 	"nextprobe/internal/shop"
+	"nextprobe/store"
 	"nextprobe/store/storetest"
 )
 
 // house is a shop on a fresh database with a clock that tests move.
 type house struct {
 	*shop.Service
+	store                      *store.Store
 	t                          *testing.T
 	ctx                        context.Context
 	shop                       shop.Shop
@@ -24,9 +26,14 @@ type house struct {
 
 func setup(t *testing.T) *house {
 	t.Helper()
+	return setupAt(t, time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC))
+}
+
+func setupAt(t *testing.T, now time.Time) *house {
+	t.Helper()
 	t.Parallel()
-	h := &house{t: t, ctx: t.Context(), now: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)}
-	h.Service = shop.New(storetest.New(t), shop.Options{Now: h.tick})
+	h := &house{t: t, ctx: t.Context(), now: now, store: storetest.New(t)}
+	h.Service = shop.New(h.store, shop.Options{Now: h.tick})
 	var err error
 	if h.shop, err = h.Setup(h.ctx, "test", "Test shop"); err != nil {
 		t.Fatal(err)
